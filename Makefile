@@ -1,0 +1,47 @@
+# Each target sets up what it needs, from a machine that has python3 (3.11 or newer) and make.
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+READY := $(VENV)/.ready
+
+.DEFAULT_GOAL := help
+.PHONY: help demo test check format bench backtest lock clean
+
+help: ## this list
+	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 12
+
+$(READY): pyproject.toml constraints.txt
+	@$(PYTHON) -c 'import sys; sys.exit("Lowmark needs Python 3.11 or newer; this is " + sys.version.split()[0] + ". Try: make PYTHON=python3.12") if sys.version_info < (3, 11) else None'
+	@$(PYTHON) -c 'import ensurepip, venv' 2>/dev/null || { echo "This Python cannot make virtual environments. On Debian: apt-get install python3-venv"; exit 1; }
+	$(PYTHON) -m venv $(VENV)
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check --upgrade 'pip>=25.1'
+	$(BIN)/python -m pip install --quiet --disable-pip-version-check -c constraints.txt --editable . --group dev
+	@touch $(READY)
+
+demo: $(READY) ## the main job on a simulated fleet, with 120 days of history; Ctrl-C ends it and cleans up
+	@$(BIN)/lowmark demo
+
+test: $(READY) ## all tests
+	$(BIN)/python -m pytest -q
+
+check: $(READY) ## format, lint, types, import contracts
+	$(BIN)/ruff format --check .
+	$(BIN)/ruff check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+
+format: $(READY) ## put the code into form
+	$(BIN)/ruff format .
+	$(BIN)/ruff check --fix .
+
+bench: $(READY) ## speed and memory against peers, in one run
+	$(BIN)/python -m tests.bench
+
+backtest: $(READY) ## forecasts against simulated truth: a table and JSON
+	$(BIN)/python -m tests.backtest
+
+lock: $(READY) ## write constraints.txt anew from what is installed
+	@$(BIN)/python -m pip --disable-pip-version-check freeze --exclude-editable > constraints.txt
+
+clean: ## remove what the other targets made
+	rm -rf $(VENV) .mypy_cache .pytest_cache .ruff_cache .import_linter_cache build dist

@@ -1,0 +1,1 @@
+"""Lowmark: reads the printers of a network, knows what they need next."""
