@@ -1,0 +1,1 @@
+"""Findings -> alarm states, with reasons. Pure."""

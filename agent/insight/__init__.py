@@ -1,0 +1,1 @@
+"""History -> findings: who is who, usage, lives, run-out. Pure."""

@@ -1,0 +1,1 @@
+"""Answers -> Reading: OIDs, enumerations, decoding, oddities. Pure."""

@@ -1,0 +1,1 @@
+"""Telling people: message texts, channels, and the outbox that never forgets."""

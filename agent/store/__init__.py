@@ -1,0 +1,1 @@
+"""The history: tables, migrations, reading and writing. Values in, values out."""
