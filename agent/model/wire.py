@@ -19,6 +19,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
+from agent.model.failure import Failure
+
 Value = int | bytes | str
 """One cell's value. ``int``: INTEGER, Counter32/64, Gauge32, TimeTicks. ``bytes``: OCTET STRING, IpAddress (4 octets),
 Opaque. ``str``: an OBJECT IDENTIFIER in dotted form, no leading dot. Exceptions (noSuchObject ...) are left out."""
@@ -102,7 +104,7 @@ class Answers:
     truncated: tuple[str, ...] = ()
 
 
-class WireError(Exception):
+class WireError(Failure):
     """Reading failed. ``str()`` is a sentence for the person who has to mend it; it never holds a secret."""
 
     reason = "failed"
