@@ -1,0 +1,122 @@
+"""The seam between reading printers and speaking SNMP: what an engine is, and the limits that every read keeps.
+
+An engine sends one request and hands back its answer as plain values. It can get, get-next and get-bulk, and there is
+no way to make it set anything. It translates its library's exceptions into the failures of ``agent.model.wire``:
+
+    AgentFault
+    ├── TooBig        error-status tooBig: ask for less at once
+    └── NoSuchName    SNMPv1 error-status noSuchName: one of the cells is not there, and so none was answered
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from agent.model.wire import AgentFault, Peer, Traffic, Unsupported, Value
+
+ENGINES = ("gufo", "pysnmp")
+"""The engines by name, the preferred one first."""
+
+Row = tuple[str, Value]
+"""One varbind: the instance OID in dotted form without a leading dot, and its value."""
+
+
+class TooBig(AgentFault):
+    """The agent could not fit its answer into one message."""
+
+    reason = "tooBig"
+
+
+class NoSuchName(AgentFault):
+    """SNMPv1: a cell that was asked for does not exist; the agent answered none of them.
+
+    ``oid`` is the cell that the agent named by its error-index, or None where the engine cannot tell which.
+    """
+
+    reason = "noSuchName"
+
+    def __init__(self, text: str, oid: str | None = None, traffic: Traffic = Traffic()) -> None:
+        super().__init__(text, traffic)
+        self.oid = oid
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What no printer, however hostile or broken, can exceed.
+
+    ``varbinds``: cells asked for in one PDU. ``repetitions``: rows asked for in one GETBULK. ``rows``: cells kept from
+    one walk, where its root names no smaller limit. ``cells``: cells kept from one printer. ``octets``: value octets
+    kept from one printer. ``walk_seconds``: the time one learning walk of all roots may take (the first contact may
+    need longer than ``Peer.deadline``, which covers one reading). ``in_flight``: printers read at the same time.
+    ``peers``: printers remembered; the one not asked for longest is forgotten first. ``relearn_seconds``: the tables are
+    walked afresh when they were learnt longer ago than this. ``resolve_seconds``: how long a host name's address is kept.
+    """
+
+    varbinds: int = 30
+    repetitions: int = 20
+    rows: int = 2_000
+    cells: int = 10_000
+    octets: int = 1_000_000
+    walk_seconds: float = 30.0
+    in_flight: int = 256
+    peers: int = 20_000
+    relearn_seconds: float = 86_400.0
+    resolve_seconds: float = 300.0
+
+
+class Engine(Protocol):
+    """One way to speak SNMP. Safe to share between tasks of one event loop.
+
+    ``name`` is one of ``ENGINES``; ``lacks`` says in words what this engine cannot do (asking for it raises
+    ``Unsupported``). Every method makes one try within ``timeout`` seconds (``peer.timeout`` where None) and raises a
+    ``WireError``; trying again is for the caller. Exceptions (noSuchObject, noSuchInstance, endOfMibView) are left out
+    of the answers.
+    """
+
+    name: str
+    lacks: tuple[str, ...]
+
+    async def get(self, peer: Peer, oids: Sequence[str], timeout: float | None = None) -> dict[str, Value]:  # noqa: ASYNC109 - one try's own limit, not a way to cancel
+        """The values of the instances ``oids``, asked in one GET. Cells that do not exist are left out."""
+        ...
+
+    async def get_next(self, peer: Peer, oid: str, timeout: float | None = None) -> list[Row]:
+        """The instance after ``oid`` as a list of one row; an empty list at the end of the MIB."""
+        ...
+
+    async def get_bulk(self, peer: Peer, oid: str, max_repetitions: int, timeout: float | None = None) -> list[Row]:
+        """Up to ``max_repetitions`` instances after ``oid`` in the agent's order. v1 peers raise ``Unsupported``."""
+        ...
+
+    async def forget(self, peer: Peer) -> None:
+        """Let go of everything held for this peer (sockets, keys, engine times)."""
+        ...
+
+    async def close(self) -> None:
+        """Let go of everything. The engine is not used afterwards."""
+        ...
+
+
+def open_engine(name: str | None = None) -> Engine:
+    """The engine called ``name``, or the best one that this machine has.
+
+    Raises:
+        Unsupported: the name is unknown, or the engine's library is not installed here.
+    """
+    if name is not None and name not in ENGINES:
+        raise Unsupported(f"there is no SNMP engine called {name!r}: choose one of {', '.join(ENGINES)}")
+    if name in (None, "gufo"):
+        try:
+            from agent.snmp.gufo import GufoEngine
+        except ImportError as error:
+            if name is not None:
+                raise Unsupported(
+                    "gufo-snmp is not installed (it has wheels for Linux only): use the engine pysnmp"
+                ) from error
+        else:
+            return GufoEngine()
+    from agent.snmp.pysnmp_engine import PysnmpEngine
+
+    return PysnmpEngine()
