@@ -1,0 +1,47 @@
+"""One YAML file -> frozen settings, or every error in it at once.
+
+settings = load("lowmark.yaml")     # raises SettingsErrors
+settings.targets()                  # whom to ask
+settings.rules()                    # the alarm rules
+"""
+
+from agent.settings.errors import SettingsError, SettingsErrors
+from agent.settings.secrets import Secret, SecretMissing, SecretUnfit
+from agent.settings.shape import (
+    Alarm,
+    ApprisePost,
+    Channel,
+    Credentials,
+    Listen,
+    Mail,
+    Polling,
+    PrinterEntry,
+    Retention,
+    Settings,
+    Site,
+    Store,
+    Target,
+    Webhook,
+)
+
+__all__ = [
+    "Alarm",
+    "ApprisePost",
+    "Channel",
+    "Credentials",
+    "Listen",
+    "Mail",
+    "Polling",
+    "PrinterEntry",
+    "Retention",
+    "Secret",
+    "SecretMissing",
+    "SecretUnfit",
+    "Settings",
+    "SettingsError",
+    "SettingsErrors",
+    "Site",
+    "Store",
+    "Target",
+    "Webhook",
+]

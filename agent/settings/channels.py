@@ -1,0 +1,99 @@
+"""How people are told: mail, signed web requests, and whatever Apprise reaches."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+from urllib.parse import urlsplit
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+
+from agent.settings.secrets import Secret
+from agent.settings.units import Host, Name, Text, wrong
+
+_SMTP_PORTS = {"starttls": 587, "tls": 465, "none": 25}
+
+
+def _mail_address(text: str) -> str:
+    mailbox, at, domain = text.rpartition("@")
+    if not at or not mailbox or not domain or any(c.isspace() or c in "<>,;" for c in text):
+        raise wrong("one mail address, like it@harrow-lane.example")
+    return text
+
+
+MailAddress = Annotated[
+    Text, AfterValidator(_mail_address), WithJsonSchema({"type": "string", "pattern": "^[^\\s<>,;]+@[^\\s<>,;@]+$"})
+]
+
+
+def _web_url(given: object) -> object:
+    if isinstance(given, dict | Secret):
+        return given
+    expected = "a URL like https://hooks.example.org/lowmark, or a secret: {env: NAME} or {file: PATH}"
+    if not isinstance(given, str):
+        raise wrong(expected)
+    try:
+        parts = urlsplit(given)
+        inside = parts.password is not None or parts.username is not None
+        fine = parts.scheme in ("http", "https") and bool(parts.hostname) and parts.port != 0
+    except ValueError:
+        raise wrong(expected) from None
+    if not fine or any(c.isspace() for c in given):
+        raise wrong(expected)
+    if inside:
+        raise wrong("a URL without user and password in it", "give the whole URL as a secret: url: {env: NAME}")
+    return given
+
+
+class _Channel(BaseModel):
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
+
+    name: Annotated[Name, Field(description="What the rules call it.")]
+
+
+class Mail(_Channel):
+    """Mail over SMTP."""
+
+    kind: Annotated[Literal["mail"], Field(description="mail")]
+    host: Annotated[Host, Field(description="The mail server.")]
+    port: Annotated[
+        int | None, Field(ge=1, le=65535, description="Its port; without it 587 (starttls), 465 (tls) or 25 (none).")
+    ] = None
+    security: Annotated[Literal["starttls", "tls", "none"], Field(description="How the connection is encrypted.")] = (
+        "starttls"
+    )
+    ca_file: Annotated[Text | None, Field(description="Certificates to trust besides the system's (PEM file).")] = None
+    user: Annotated[Text | None, Field(description="User name at the mail server, where it wants one.")] = None
+    password: Annotated[Secret | None, Field(description="Password at the mail server.")] = None
+    sender: Annotated[MailAddress, Field(alias="from", description="The sender's mail address.")]
+    to: Annotated[tuple[MailAddress, ...], Field(min_length=1, max_length=100, description="Who gets the mail.")]
+
+    @property
+    def smtp_port(self) -> int:
+        """The port, or the usual one for the security chosen."""
+        return self.port or _SMTP_PORTS[self.security]
+
+
+class Webhook(_Channel):
+    """A POST with JSON, signed."""
+
+    kind: Annotated[Literal["webhook"], Field(description="webhook")]
+    url: Annotated[
+        Annotated[str, WithJsonSchema({"type": "string", "pattern": "^https?://"})] | Secret,
+        Field(union_mode="left_to_right", description="Where to; a secret where the URL itself lets people in."),
+        BeforeValidator(_web_url),
+    ]
+    secret: Annotated[Secret | None, Field(description="Key of the HMAC signature.")] = None
+
+    def reveal_url(self) -> str:
+        """The URL. Raises SecretMissing."""
+        return self.url.reveal() if isinstance(self.url, Secret) else self.url
+
+
+class ApprisePost(_Channel):
+    """Any service that the Apprise library reaches."""
+
+    kind: Annotated[Literal["apprise"], Field(description="apprise")]
+    url: Annotated[Secret, Field(description="The Apprise URL; it holds the keys of the service, so it is a secret.")]
+
+
+Channel = Annotated[Mail | Webhook | ApprisePost, Field(discriminator="kind")]

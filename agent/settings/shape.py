@@ -1,0 +1,360 @@
+"""The shape of the settings file. The models are frozen; each field's description is also its documentation.
+
+Written in the file as they are named here, save for the words that Python keeps to itself: ``from``, ``for`` and
+``except`` are the fields ``sender``, ``lasting`` and ``excluded``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import timedelta
+from typing import Annotated, Any, Literal
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+
+from agent.alarms.rules import RECEPTACLE_NEARLY_FULL, Rule
+from agent.model.wire import Community, UsmUser
+from agent.settings.channels import ApprisePost, Channel, Mail, Webhook
+from agent.settings.secrets import Secret, SecretUnfit
+from agent.settings.store import Store, store_from_text
+from agent.settings.targets import Target, expand
+from agent.settings.units import Address, Duration, Endpoint, Fraction, Name, Range, Text, Zone, between, read_text
+
+__all__ = [
+    "Alarm",
+    "ApprisePost",
+    "Channel",
+    "Credentials",
+    "Listen",
+    "Mail",
+    "Polling",
+    "PrinterEntry",
+    "Retention",
+    "Settings",
+    "Site",
+    "Store",
+    "Target",
+    "Webhook",
+]
+
+METRICS_PORT = 9633
+NOTIFICATIONS_PORT = 162
+PUBLIC = "public"
+"""The credentials that exist without being written down: v2c, community ``public``."""
+
+AuthName = Literal["MD5", "SHA-1", "SHA-224", "SHA-256", "SHA-384", "SHA-512"]
+PrivName = Literal["DES", "AES-128", "AES-192", "AES-256"]
+Severity = Literal["low", "medium", "high", "urgent"]
+AlertSeverity = Literal["critical", "warning", "warningBinaryChangeEvent", "other"]
+Condition = Literal[
+    "supplyBelow",
+    "supplyEmpty",
+    "receptacleNearlyFull",
+    "unreachable",
+    "printerAlert",
+    "counterOddity",
+    "agentUnwell",
+]
+
+
+class Frozen(dict[str, Any]):
+    """A mapping that cannot be changed any more."""
+
+    def _refuse(self, *_: object, **__: object) -> Any:
+        raise TypeError("settings do not change; load the file again")
+
+    __setitem__ = __delitem__ = __ior__ = clear = pop = popitem = setdefault = update = _refuse
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return Frozen, (dict(self),)
+
+
+class Section(BaseModel):
+    """A mapping of the file: frozen, strict, and nothing in it that is not known."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, use_attribute_docstrings=True)
+
+
+class Listen(Section):
+    """Where Lowmark itself listens."""
+
+    address: Annotated[Address, Field(description="Address and port of /metrics, /healthz and /readyz.")] = Endpoint(
+        "127.0.0.1", METRICS_PORT
+    )
+    notifications: Annotated[
+        Address | None, Field(description="Address and port for SNMP notifications of the printers; none: not heard.")
+    ] = None
+    allow_network: Annotated[
+        bool,
+        Field(
+            description="Say true to listen on addresses that other machines can reach; nothing here asks who calls."
+        ),
+    ] = False
+
+
+class Polling(Section):
+    """How the printers are asked."""
+
+    status: Annotated[
+        Duration, between("5s", "1d"), Field(description="How often status, levels, counters and alerts are read.")
+    ] = timedelta(seconds=60)
+    inventory: Annotated[
+        Duration, between("1m", "30d"), Field(description="How often everything else is read: names, serial, trays ...")
+    ] = timedelta(hours=6)
+    timeout: Annotated[
+        Duration, between("50ms", "60s"), Field(description="How long one request waits for its answer.")
+    ] = timedelta(seconds=2)
+    retries: Annotated[int, Field(ge=0, le=10, description="How often an unanswered request is sent again.")] = 2
+    deadline: Annotated[
+        Duration, between("200ms", "10m"), Field(description="The longest that reading one printer may take in all.")
+    ] = timedelta(seconds=10)
+    in_flight: Annotated[int, Field(ge=1, le=1000, description="How many printers are asked at the same time.")] = 50
+    rate: Annotated[
+        int, Field(ge=1, le=100_000, description="At most so many requests a second, over all printers.")
+    ] = 2000
+    engine: Annotated[
+        Literal["auto", "gufo", "pysnmp"],
+        Field(description="The SNMP engine; auto takes the quicker one that is installed."),
+    ] = "auto"
+
+
+class Retention(Section):
+    """How long the history is kept, and how finely."""
+
+    raw: Annotated[Duration, between("1d", "36500d"), Field(description="Every change of a level or counter.")] = (
+        timedelta(days=90)
+    )
+    hours: Annotated[Duration, between("1d", "36500d"), Field(description="Then one point an hour.")] = timedelta(
+        days=730
+    )
+    days: Annotated[Duration, between("1d", "36500d"), Field(description="Then one point a day.")] = timedelta(
+        days=3650
+    )
+
+
+class Credentials(Section):
+    """How Lowmark presents itself to printers. Versions 1 and 2c have a community, version 3 a user."""
+
+    version: Annotated[
+        Literal["1", "2c", "3"],
+        BeforeValidator(read_text),
+        WithJsonSchema({"enum": ["1", "2c", "3", 1, 3]}),
+        Field(description="SNMP version."),
+    ]
+    community: Annotated[Secret | None, Field(description="Versions 1 and 2c; without it: public.")] = None
+    user: Annotated[Text | None, Field(description="Version 3: the user's name.")] = None
+    auth: Annotated[
+        AuthName | None, Field(description="Version 3: how requests are signed; without it: not at all.")
+    ] = None
+    auth_key: Annotated[Secret | None, Field(description="Version 3: pass phrase for auth, 8 characters or more.")] = (
+        None
+    )
+    priv: Annotated[PrivName | None, Field(description="Version 3: how requests are encrypted; without it: not.")] = (
+        None
+    )
+    priv_key: Annotated[Secret | None, Field(description="Version 3: pass phrase for priv, 8 characters or more.")] = (
+        None
+    )
+    context: Annotated[Text, Field(description="Version 3: the SNMP context; most printers have none.")] = ""
+
+    def wire(self) -> Community | UsmUser:
+        """As the wire takes them, secrets revealed. Raises SecretMissing, SecretUnfit."""
+        if self.version != "3":
+            return Community(self.version, self.community.reveal() if self.community else "public")
+        return UsmUser(
+            user=self.user or "",
+            auth=self.auth,
+            auth_key=_pass_phrase(self.auth_key),
+            priv=self.priv,
+            priv_key=_pass_phrase(self.priv_key),
+            context=self.context,
+        )
+
+
+def _pass_phrase(secret: Secret | None) -> str | None:
+    if secret is None:
+        return None
+    found = secret.reveal()
+    if len(found) < 8:  # RFC 3414 section 11.2
+        raise SecretUnfit(f"the SNMPv3 pass phrase from {secret.source} is shorter than 8 characters")
+    return found
+
+
+class Site(Section):
+    """A place with its own clock and calendar."""
+
+    zone: Annotated[Zone, Field(description="IANA time zone; days and weekdays are reckoned in it.")]
+    locale: Annotated[
+        str | None,
+        Field(
+            pattern=r"^[A-Za-z]{2,3}([_-][A-Za-z0-9]{2,8})*$", description="Language of messages and dates, like en-GB."
+        ),
+    ] = None
+    holidays: Annotated[
+        str | None,
+        Field(
+            pattern=r"^[A-Z]{2}(-[A-Z0-9]{1,3})?$",
+            description="ISO 3166 code of the public holidays kept, like GB or GB-ENG.",
+        ),
+    ] = None
+
+
+class PrinterEntry(Section):
+    """One printer by its address, or every printer in a range of addresses."""
+
+    address: Annotated[
+        Address | None, Field(description="Host name or IP address, with :port where it is not 161.")
+    ] = None
+    range: Annotated[Range | None, Field(description="A range of addresses; each printer found in it is read.")] = None
+    excluded: Annotated[
+        tuple[Range, ...], Field(alias="except", description="Addresses and ranges inside the range to leave alone.")
+    ] = ()
+    port: Annotated[int, Field(ge=1, le=65535, description="The port for all addresses of a range.")] = 161
+    name: Annotated[
+        Name | None, Field(description="What people call it; without it, what the printer calls itself.")
+    ] = None
+    site: Annotated[Name | None, Field(description="One of the sites.")] = None
+    building: Annotated[Text, Field(description="Where it stands.")] = ""
+    floor: Annotated[Text, Field(description="Where it stands.")] = ""
+    room: Annotated[Text, Field(description="Where it stands.")] = ""
+    tags: Annotated[tuple[Name, ...], Field(description="Words of your own, for alarm rules to choose by.")] = ()
+    credentials: Annotated[Name, Field(description="One of the credentials.")] = PUBLIC
+    device: Annotated[
+        int | None,
+        Field(
+            ge=1, le=2**31 - 1, description="hrDeviceIndex, where only one of several printers at an address is wanted."
+        ),
+    ] = None
+    oddities: Annotated[
+        tuple[Name, ...], Field(description="Known oddities of this printer, besides those it is recognised by.")
+    ] = ()
+
+
+class Alarm(Section):
+    """One alarm rule."""
+
+    name: Annotated[Name, Field(max_length=64, pattern=r"^[^|]+$", description="What the rule is called.")]
+    when: Annotated[Condition, Field(description="What is watched.")]
+    below: Annotated[
+        Fraction | None,
+        Field(description="supplyBelow: share that is left. receptacleNearlyFull: space that is left (10%)."),
+    ] = None
+    deadband: Annotated[
+        Fraction, Field(description="How far above the limit it has to come before all is well again.")
+    ] = 0.02
+    on_delay: Annotated[
+        Duration, between("0s", "365d"), Field(description="How long it must last before it counts.")
+    ] = timedelta(0)
+    off_delay: Annotated[
+        Duration | None, Field(description="How long it must be over before it is over (counterOddity: 1d, else 0s).")
+    ] = None
+    lasting: Annotated[
+        Duration | None, Field(alias="for", description="unreachable: how long the silence must last (30m).")
+    ] = None
+    severity: Annotated[Severity, Field(description="How grave.")] = "medium"
+    kinds: Annotated[
+        tuple[Name, ...],
+        Field(description="Only these: kinds of supply (toner, opc ...), of counterOddity, or parts of the agent."),
+    ] = ()
+    alert_severity: Annotated[
+        tuple[AlertSeverity, ...], Field(description="printerAlert: only alerts of these severities (critical).")
+    ] = ()
+    codes: Annotated[tuple[Name, ...], Field(description="printerAlert: only alerts of these codes, like jam.")] = ()
+    sites: Annotated[tuple[Name, ...], Field(description="Only these sites; * and ? stand for anything.")] = ()
+    tags: Annotated[tuple[Name, ...], Field(description="Only printers with one of these tags.")] = ()
+    printers: Annotated[
+        tuple[Name, ...], Field(description="Only these printers, by name, address or serial number.")
+    ] = ()
+    models: Annotated[tuple[Name, ...], Field(description="Only these models, like Quillon*.")] = ()
+    tell: Annotated[
+        tuple[Name, ...] | None, Field(description="The channels to tell; without it all, [] for none.")
+    ] = None
+    repeat: Annotated[
+        Duration | None, between("1m", "365d"), Field(description="Tell again so often while nobody acknowledges.")
+    ] = None
+    tell_returned: Annotated[bool, Field(description="Tell also when all is well again.")] = True
+    note: Annotated[Text, Field(description="Words of your own, added to each message.")] = ""
+
+    def rule(self, channels: tuple[str, ...]) -> Rule:
+        """The rule itself; ``channels`` are told where the file names none. Raises ValueError."""
+        below = self.below
+        if below is None and self.when == RECEPTACLE_NEARLY_FULL:
+            below = 0.10
+        lasting = self.lasting
+        if lasting is None:
+            lasting = timedelta(minutes=30) if self.when == "unreachable" else timedelta(0)
+        return Rule(
+            name=self.name,
+            when=self.when,
+            below=below,
+            deadband=self.deadband,
+            for_=lasting,
+            on_delay=self.on_delay,
+            off_delay=self.off_delay,
+            severity=self.severity,
+            kinds=self.kinds,
+            alert_severity=self.alert_severity,
+            codes=self.codes,
+            sites=self.sites,
+            tags=self.tags,
+            printers=self.printers,
+            models=self.models,
+            tell=channels if self.tell is None else self.tell,
+            repeat=self.repeat,
+            tell_returned=self.tell_returned,
+            note=self.note,
+        )
+
+
+USUAL_ALARMS = (
+    Alarm(name="supply-empty", when="supplyEmpty", severity="high", on_delay=timedelta(minutes=2)),
+    Alarm(name="supply-low", when="supplyBelow", below=0.15, deadband=0.03, on_delay=timedelta(minutes=10)),
+    Alarm(name="waste-nearly-full", when="receptacleNearlyFull", below=0.10, on_delay=timedelta(minutes=10)),
+    Alarm(name="printer-silent", when="unreachable"),
+    Alarm(name="printer-stopped", when="printerAlert", alert_severity=("critical",), on_delay=timedelta(minutes=10)),
+    Alarm(name="counter-odd", when="counterOddity", severity="low"),
+    Alarm(name="agent-unwell", when="agentUnwell", severity="high", on_delay=timedelta(minutes=2)),
+)
+"""The rules in force where the file has no ``alarms`` at all."""
+
+
+def _with_public(given: Mapping[str, Credentials]) -> Mapping[str, Credentials]:
+    return Frozen({PUBLIC: Credentials(version="2c"), **given})
+
+
+class Settings(Section):
+    """The whole file."""
+
+    store: Annotated[Store, BeforeValidator(store_from_text), Field(description="Where the history is kept.")] = Store()
+    listen: Annotated[Listen, Field(description="Where Lowmark listens.")] = Listen()
+    zone: Annotated[Zone, Field(description="IANA time zone of printers without a site, and of the agent.")] = "UTC"
+    polling: Annotated[Polling, Field(description="How the printers are asked.")] = Polling()
+    retention: Annotated[Retention, Field(description="How long the history is kept.")] = Retention()
+    oddity_tables: Annotated[
+        tuple[Text, ...], Field(description="TOML files with oddities of your own printers (relative to this file).")
+    ] = ()
+    sites: Annotated[
+        Mapping[Name, Site], AfterValidator(Frozen), Field(default_factory=Frozen, description="Places, by name.")
+    ]
+    credentials: Annotated[
+        Mapping[Name, Credentials],
+        AfterValidator(_with_public),
+        Field(
+            default_factory=lambda: _with_public({}),
+            description="SNMP credentials, by name. One called public exists: v2c, community public.",
+        ),
+    ]
+    printers: Annotated[tuple[PrinterEntry, ...], Field(description="Whom to ask.")] = ()
+    alarms: Annotated[
+        tuple[Alarm, ...], Field(description="Alarm rules; without the key the usual ones, [] for none.")
+    ] = USUAL_ALARMS
+    channels: Annotated[tuple[Channel, ...], Field(description="How people are told.")] = ()
+
+    def targets(self) -> tuple[Target, ...]:
+        """Whom to ask, ranges taken apart, each address (with its device) once."""
+        return expand(self)
+
+    def rules(self) -> tuple[Rule, ...]:
+        """The alarm rules as the core takes them."""
+        names = tuple(channel.name for channel in self.channels)
+        return tuple(alarm.rule(names) for alarm in self.alarms)
