@@ -145,8 +145,8 @@ class Message(_Data):
 
     ``dedupe_key`` is the same whenever the same thing would be told again (it holds alarm, occurrence, kind and
     channel), so the outbox takes it once. ``kind``: ``raised``, ``changed``, ``repeat`` or ``returned``.
-    ``reason``: why it is told. ``batch`` is the same for all that was decided in one judgement; such messages may go out as one.
-    ``facts``: see ``agent.alarms.facts``.
+    ``reason``: why it is told. ``batch`` is the same for all that was decided in one judgement; such messages may go
+    out as one. ``facts``: see ``agent.alarms.facts``.
     """
 
     dedupe_key: str

@@ -1,0 +1,115 @@
+"""What a message about an alarm needs to say, as a flat mapping of JSON values.
+
+    always        rule, when, subject, text, note
+    a printer     printer, printer_id, address, model, serial, place, site, building, floor, room, zone,
+                  counter, counter_unit (life count of the first marker), reading_at
+    a supply      part, kind, colorant, description, unit, level (a number, or ``unknown``, ``some``, ``other``),
+                  capacity (likewise), fraction, limit, receptacle
+    an alert      alert_code, alert_severity, alert_group, alert_training, alert_description
+    an error bit  alert_code, alert_severity
+    a finding     finding, finding_at
+    silence       silent_since
+    the agent     agent_part, store_error, buffered, dropped, dead_letters, sweep_seconds, sweep_interval, failing_since
+
+Moments are ISO 8601 in UTC. What is not known is left out.
+"""
+
+from __future__ import annotations
+
+from agent.alarms.conditions import BIT_SEVERITY, Condition
+from agent.alarms.wording import clean, part
+from agent.model.alarm import AgentHealth
+from agent.model.fleet import Finding, PrinterView, Scalar
+from agent.model.reading import Alert, Mark, Supply
+
+Facts = dict[str, Scalar]
+
+
+def facts(condition: Condition, health: AgentHealth | None = None) -> Facts:
+    """The facts of ``condition``; ``health`` for those of the agent itself."""
+    rule = condition.rule
+    found: Facts = {"rule": rule.name, "when": rule.when, "subject": condition.subject, "text": condition.text}
+    if rule.note:
+        found["note"] = clean(rule.note, 1000)
+    if condition.view is None:
+        found |= _agent(condition.subject, health or AgentHealth())
+    else:
+        found |= _printer(condition.view)
+        found |= _part(condition, condition.view)
+    return {name: value for name, value in found.items() if value is not None and value != ""}
+
+
+def _printer(view: PrinterView) -> Facts:
+    printer, place, reading = view.printer, view.printer.place, view.reading
+    found: Facts = {
+        "printer": clean(printer.name) or printer.address,
+        "printer_id": printer.id,
+        "address": clean(printer.address),
+        "model": clean(printer.model),
+        "serial": clean(printer.serial),
+        "place": clean(place),
+        "site": clean(place.site),
+        "building": clean(place.building),
+        "floor": clean(place.floor),
+        "room": clean(place.room),
+        "zone": place.zone,
+    }
+    if reading is not None:
+        found["reading_at"] = reading.at.isoformat()
+        counts = {counter.name: counter for counter in reading.counters}
+        if (counter := counts.get("life") or counts.get("total")) is not None:
+            found["counter"], found["counter_unit"] = counter.value, clean(counter.unit, 40)
+    return found
+
+
+def _amount(amount: int | Mark) -> int | str:
+    return amount.value if isinstance(amount, Mark) else amount
+
+
+def _part(condition: Condition, view: PrinterView) -> Facts:
+    about = condition.part
+    match about:
+        case Supply():
+            return {
+                "part": part(about.kind, about.colorant),
+                "kind": clean(about.kind, 60),
+                "colorant": clean(about.colorant or "", 40),
+                "description": clean(about.description),
+                "unit": clean(about.unit, 40),
+                "level": _amount(about.level),
+                "capacity": _amount(about.capacity),
+                "fraction": 0.0 if about.level == 0 else about.fraction,
+                "limit": condition.limit,
+                "receptacle": about.is_receptacle,
+            }
+        case Alert():
+            return {
+                "alert_code": clean(about.code, 80),
+                "alert_severity": clean(about.severity, 40),
+                "alert_group": clean(about.group, 60),
+                "alert_training": clean(about.training, 40),
+                "alert_description": clean(about.description),
+            }
+        case Finding():
+            return {"finding": clean(about.kind, 60), "finding_at": about.at.isoformat()}
+    if about == "contact":
+        return {"silent_since": None if view.reachable else view.since.isoformat()}
+    return {"alert_code": about, "alert_severity": BIT_SEVERITY.get(about, "")}
+
+
+def _agent(subject: str, health: AgentHealth) -> Facts:
+    found: Facts = {"agent_part": subject}
+    match subject:
+        case "store":
+            since = health.store_failing_since
+            found |= {
+                "store_error": clean(health.store_error),
+                "failing_since": since.isoformat() if since else None,
+            }
+        case "buffer":
+            found |= {"buffered": health.buffered, "buffer_limit": health.buffer_limit, "dropped": health.dropped}
+        case "sweep":
+            found |= {"sweep_seconds": round(health.sweep_seconds, 1), "sweep_interval": health.sweep_interval}
+        case "deadLetters":
+            found |= {"dead_letters": health.dead_letters, "waiting": health.waiting}
+    return found
