@@ -3,9 +3,12 @@
 An engine sends one request and hands back its answer as plain values. It can get, get-next and get-bulk, and there is
 no way to make it set anything. It translates its library's exceptions into the failures of ``agent.model.wire``:
 
+    Silent
+    └── Dropped       an SNMPv3 agent tells who it is, and then leaves the request itself unanswered
     AgentFault
     ├── TooBig        error-status tooBig: ask for less at once
-    └── NoSuchName    SNMPv1 error-status noSuchName: one of the cells is not there, and so none was answered
+    └── CellFault     an error-status that concerns one of the cells asked for; the others may well be had
+        └── NoSuchName    SNMPv1 noSuchName: one of the cells is not there, and so none was answered
 """
 
 from __future__ import annotations
@@ -14,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from agent.model.wire import AgentFault, Peer, Traffic, Unsupported, Value
+from agent.model.wire import AgentFault, Peer, Silent, Traffic, Unsupported, Value
 
 ENGINES = ("gufo", "pysnmp")
 """The engines by name, the preferred one first."""
@@ -29,17 +32,27 @@ class TooBig(AgentFault):
     reason = "tooBig"
 
 
-class NoSuchName(AgentFault):
-    """SNMPv1: a cell that was asked for does not exist; the agent answered none of them.
+class CellFault(AgentFault):
+    """The agent could not answer for one of the cells (genErr, badValue ...), and so answered none of them.
 
     ``oid`` is the cell that the agent named by its error-index, or None where the engine cannot tell which.
     """
 
-    reason = "noSuchName"
-
     def __init__(self, text: str, oid: str | None = None, traffic: Traffic = Traffic()) -> None:
         super().__init__(text, traffic)
         self.oid = oid
+
+
+class NoSuchName(CellFault):
+    """SNMPv1: a cell that was asked for does not exist."""
+
+    reason = "noSuchName"
+
+
+class Dropped(Silent):
+    """The agent told its engine ID, and then did not answer the request: most often a wrong privacy pass phrase."""
+
+    reason = "dropped"
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +83,7 @@ class Engine(Protocol):
     """One way to speak SNMP. Safe to share between tasks of one event loop.
 
     ``name`` is one of ``ENGINES``; ``lacks`` says in words what this engine cannot do (asking for it raises
-    ``Unsupported``). Every method makes one try within ``timeout`` seconds (``peer.timeout`` where None) and raises a
+    ``Unsupported``). Hosts are numeric addresses: names are resolved before. Every method makes one try within ``timeout`` seconds (``peer.timeout`` where None) and raises a
     ``WireError``; trying again is for the caller. Exceptions (noSuchObject, noSuchInstance, endOfMibView) are left out
     of the answers.
     """
@@ -78,16 +91,30 @@ class Engine(Protocol):
     name: str
     lacks: tuple[str, ...]
 
-    async def get(self, peer: Peer, oids: Sequence[str], timeout: float | None = None) -> dict[str, Value]:  # noqa: ASYNC109 - one try's own limit, not a way to cancel
+    async def get(self, peer: Peer, oids: Sequence[str], timeout: float | None = None) -> dict[str, Value]:
         """The values of the instances ``oids``, asked in one GET. Cells that do not exist are left out."""
         ...
 
-    async def get_next(self, peer: Peer, oid: str, timeout: float | None = None) -> list[Row]:
-        """The instance after ``oid`` as a list of one row; an empty list at the end of the MIB."""
+    async def get_next(
+        self, peer: Peer, oid: str, within: str | None = None, timeout: float | None = None
+    ) -> list[Row]:
+        """The instance after ``oid`` as a list of one row; an empty list where there is none. See ``get_bulk``."""
         ...
 
-    async def get_bulk(self, peer: Peer, oid: str, max_repetitions: int, timeout: float | None = None) -> list[Row]:
-        """Up to ``max_repetitions`` instances after ``oid`` in the agent's order. v1 peers raise ``Unsupported``."""
+    async def get_bulk(
+        self,
+        peer: Peer,
+        oid: str,
+        max_repetitions: int,
+        within: str | None = None,
+        timeout: float | None = None,
+    ) -> list[Row]:
+        """Up to ``max_repetitions`` instances after ``oid``, in the agent's own order.
+
+        A walk starts with ``oid`` at its root and goes on from the last instance it got, with the root as ``within``
+        (``oid`` itself where None) all the way. Rows that are not below ``within`` may be left out, and an empty list
+        means that nothing more is below it. Not for SNMPv1, which knows no GETBULK.
+        """
         ...
 
     async def forget(self, peer: Peer) -> None:
