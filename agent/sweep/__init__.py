@@ -1,0 +1,1 @@
+"""One pass over the fleet: read, decode, think, record, judge, tell."""

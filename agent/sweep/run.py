@@ -1,0 +1,321 @@
+"""The pass itself: read many printers at once, think about each answer, and hand over what is to be recorded and told.
+
+    read ── decode ── think ──┐ batches of at most half a second
+                              └─ judge ── record: contacts, alarms, ledger and messages in one transaction
+
+A batch does not wait for the slow and the dead: what the quick printers said is on its way to the store while the
+silent ones are still being asked. Only readings that change who is who wait for the end of the sweep, since they can
+only be understood together (see ``agent.insight.identity``).
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import Protocol
+
+from agent.alarms.engine import judge
+from agent.alarms.rules import Rule
+from agent.insight.identity import NOT_SAVED, Recognition
+from agent.mib.decode import decode
+from agent.mib.oddities import Oddity, choose
+from agent.model.alarm import AgentHealth, AlarmRecord, Message
+from agent.model.contact import Contact
+from agent.model.fleet import LedgerEntry, Printer
+from agent.model.reading import Reading
+from agent.model.wire import Answers, Cells, Peer, Traffic, WireError
+from agent.sweep.fleet import Fleet, Waiting
+from agent.sweep.station import Station
+
+BATCH = 500
+BATCH_SECONDS = 0.5
+
+
+class Reads(Protocol):
+    """The wire, as the sweep needs it."""
+
+    async def read(self, peer: Peer, *, full: bool = False) -> Answers:
+        """All that the peer answers. Raises WireError."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """What one batch brought, to be written in one transaction."""
+
+    contacts: tuple[Contact, ...] = ()
+    alarms: tuple[AlarmRecord, ...] = ()
+    ledger: tuple[LedgerEntry, ...] = ()
+    messages: tuple[Message, ...] = ()
+
+    def __bool__(self) -> bool:
+        return bool(self.contacts or self.alarms or self.ledger or self.messages)
+
+
+class Records(Protocol):
+    """The store, as the sweep needs it."""
+
+    def offer(self, work: Work) -> None:
+        """Take it over, at once; it will be written, now or when the store is well again."""
+        ...
+
+    async def register(self, printers: Sequence[Printer]) -> list[Printer] | None:
+        """Save printers and give new ones their ids. None: the store cannot be written now; try at the next sweep."""
+        ...
+
+
+@dataclass(slots=True)
+class Report:
+    """How one sweep went. ``asked`` stations of ``stations``; ``resting``: long silent, not asked this time."""
+
+    at: datetime
+    stations: int = 0
+    asked: int = 0
+    answered: int = 0
+    printers: int = 0
+    resting: int = 0
+    no_printer: int = 0
+    full: int = 0
+    failures: dict[str, int] = field(default_factory=dict)
+    requests: int = 0
+    retries: int = 0
+    timeouts: int = 0
+    seconds: float = 0.0
+    slowest: float = 0.0
+
+    def count(self, traffic: Traffic) -> None:
+        """Add what one reading cost."""
+        self.requests += traffic.requests
+        self.retries += traffic.retries
+        self.timeouts += traffic.timeouts
+        self.slowest = max(self.slowest, traffic.seconds)
+
+
+@dataclass(slots=True)
+class _Pass:
+    """The state of one sweep under way."""
+
+    report: Report
+    full: bool
+    started: float
+    contacts: list[Contact] = field(default_factory=list)
+    waiting: Waiting = field(default_factory=Waiting)
+    newcomers: list[tuple[Station, Printer, str, str]] = field(default_factory=list)
+
+
+class Sweep:
+    """Sweeps over ``stations``, one at a time.
+
+    ``clock`` gives the moment (UTC), ``timer`` seconds for measuring. ``rules`` and ``alarms`` are what is judged by;
+    ``alarms`` is kept up to date here. ``oddities``: the tables that printers are looked up in.
+    """
+
+    def __init__(  # noqa: PLR0913 - the parts are wired here and nowhere else
+        self,
+        reader: Reads,
+        records: Records,
+        fleet: Fleet,
+        *,
+        clock: Callable[[], datetime],
+        timer: Callable[[], float],
+        rules: Sequence[Rule] = (),
+        alarms: Mapping[str, AlarmRecord] | None = None,
+        oddities: Sequence[Oddity] = (),
+        inventory: timedelta = timedelta(hours=6),
+        in_flight: int = 50,
+    ) -> None:
+        self.reader = reader
+        self.records = records
+        self.fleet = fleet
+        self.clock = clock
+        self.timer = timer
+        self.rules = tuple(rules)
+        self.alarms: dict[str, AlarmRecord] = dict(alarms or {})
+        self.oddities = tuple(oddities)
+        self.inventory = inventory
+        self.in_flight = in_flight
+        self.stations: list[Station] = []
+
+    def watch(self, stations: Sequence[Station]) -> frozenset[int]:
+        """Sweep over these from now on. Gives back the ids of printers that no station leads to any more."""
+        homes = self.fleet.by_address()
+        wanted: set[int] = set()
+        for station in stations:
+            here = homes.get(station.stop.peer.address.casefold(), frozenset())
+            if station.stop.device is not None:
+                views = self.fleet.views_of(here)
+                here = frozenset(one.printer.id for one in views if one.printer.device_index == station.stop.device)
+            station.printers = here
+            station.answered_ever = station.answered_ever or bool(here)
+            wanted |= here
+        gone = self.fleet.watched - wanted
+        self.fleet.unwatch(gone)
+        self.stations = list(stations)
+        return gone
+
+    async def run(self, *, full: bool = False) -> Report:
+        """One pass. ``full``: the slow, whole reading of every printer, whether due or not."""
+        now = self.clock()
+        due = [station for station in self.stations if full or station.due(now)]
+        report = Report(now, len(self.stations), len(due), resting=len(self.stations) - len(due))
+        going = _Pass(report, full, self.timer())
+        queue = iter(due)
+        flusher = asyncio.create_task(self._flush_often(going))
+        try:
+            workers = [self._work(queue, going) for _ in range(max(1, min(self.in_flight, len(due))))]
+            await asyncio.gather(*workers)
+            await self._settle(going)
+        finally:
+            flusher.cancel()
+            self._flush(going)
+        report.seconds = self.timer() - going.started
+        return report
+
+    def judge_agent(self, health: AgentHealth) -> None:
+        """Judge the agent itself, and close the alarms of printers that are watched no more."""
+        self._judge((), self.clock(), health=health)
+
+    # --- reading -------------------------------------------------------------------------------------------------
+
+    async def _work(self, queue: object, going: _Pass) -> None:
+        for station in queue:  # type: ignore[attr-defined]
+            await self._visit(station, going)
+
+    async def _visit(self, station: Station, going: _Pass) -> None:
+        report = going.report
+        full = going.full or station.wants_full(self.clock(), self.inventory)
+        try:
+            answers = await self.reader.read(station.stop.peer, full=full)
+        except WireError as error:
+            report.count(error.traffic)
+            report.failures[error.reason] = report.failures.get(error.reason, 0) + 1
+            self._silent(station, error.reason, str(error), going)
+            return
+        report.count(answers.traffic)
+        report.answered += 1
+        report.full += full
+        self._heard(station, answers, full, going)
+        if len(going.contacts) >= BATCH:
+            self._flush(going)
+
+    def _heard(self, station: Station, answers: Answers, full: bool, going: _Pass) -> None:
+        stop = station.stop
+        wanted = [one for one in answers.devices if stop.device is None or one == stop.device]
+        met = set()
+        for device in wanted:
+            reading = self._decode(station, answers, device)
+            going.waiting.readings.append(reading)
+            contact = self.fleet.absorb(station, reading)
+            if contact is None:
+                going.waiting.stations[len(going.waiting.readings) - 1] = station
+            else:
+                met.add(contact.printer_id)
+                going.contacts.append(contact)
+        going.report.printers += len(wanted)
+        # Until all are recognised nobody can say which of the printers known here is missing.
+        complete = len(met) == len(wanted)
+        lost = station.printers - met if complete else frozenset()
+        station.answered(answers.at, full=full, is_printer=bool(wanted))
+        if not wanted:
+            going.report.no_printer += 1
+            self._silent(station, "noPrinter", _no_printer(stop.peer, stop.device, answers), going, answered=True)
+            return
+        if lost:
+            text = f"{stop.peer.address} answers, but this printer is no longer behind it."
+            going.contacts += self.fleet.failed(self._still_at(lost, stop.peer), answers.at, "absent", text)
+        station.printers = station.printers | met
+
+    def _decode(self, station: Station, answers: Answers, device: int) -> Reading:
+        stop = station.stop
+        oddities: Sequence[Oddity] = ()
+        if self.oddities:
+            object_id = answers.cells.get("1.3.6.1.2.1.1.2.0", "")
+            oddities = choose(self.oddities, str(object_id), stop.named_oddities)
+        return decode(answers.cells, at=answers.at, address=stop.peer.address, device_index=device, oddities=oddities)
+
+    def _silent(self, station: Station, reason: str, text: str, going: _Pass, *, answered: bool = False) -> None:
+        at = self.clock()
+        if not answered:
+            station.failed(at, text)
+        here = self._still_at(station.printers, station.stop.peer)
+        going.contacts += self.fleet.failed(here, at, reason, text)
+        if not here and (newcomer := self.fleet.stand_in(station)) is not None:
+            going.newcomers.append((station, newcomer, reason, text))
+
+    def _still_at(self, ids: frozenset[int], peer: Peer) -> list[int]:
+        """Those of ``ids`` that were not met at another address since."""
+        low = peer.address.casefold()
+        return [one.printer.id for one in self.fleet.views_of(ids) if one.printer.address.casefold() == low]
+
+    # --- who is who ----------------------------------------------------------------------------------------------
+
+    async def _settle(self, going: _Pass) -> None:
+        """Recognise together what could not be recognised alone, and give newcomers their ids."""
+        if going.waiting.stations:
+            found = self.fleet.recognise_together(going.waiting)
+            saved = await self._save(found)
+            if saved is not None:
+                going.contacts += self.fleet.settle(saved)
+                for station, one in zip(going.waiting.stations.values(), saved, strict=True):
+                    station.printers = station.printers | {one.printer.id}
+        if going.newcomers:
+            registered = await self.records.register([printer for _, printer, _, _ in going.newcomers])
+            for (station, _, reason, text), printer in zip(going.newcomers, registered or (), strict=False):
+                self.fleet.enlist(printer)
+                station.printers = frozenset({printer.id})
+                going.contacts += self.fleet.failed(station.printers, self.clock(), reason, text)
+
+    async def _save(self, found: list[Recognition]) -> list[Recognition] | None:
+        to_save = [one for each in found for one in ((each.printer,) if each.save else ())]
+        to_save += [gone for each in found for gone in each.displaced]
+        if not to_save:
+            return found
+        registered = await self.records.register(to_save)
+        if registered is None:
+            return None
+        numbers = iter(registered)
+        made = []
+        for each in found:
+            one = each
+            if each.save:
+                printer = next(numbers)
+                one = each.numbered(printer.id) if each.printer.id == NOT_SAVED else replace(each, printer=printer)
+            made.append(one)
+        return made
+
+    # --- judging and handing over --------------------------------------------------------------------------------
+
+    async def _flush_often(self, going: _Pass) -> None:
+        while True:
+            await asyncio.sleep(BATCH_SECONDS)
+            self._flush(going)
+
+    def _flush(self, going: _Pass) -> None:
+        if going.contacts:
+            contacts, going.contacts = tuple(going.contacts), []
+            self._judge(contacts, self.clock())
+
+    def _judge(self, contacts: Sequence[Contact], now: datetime, health: AgentHealth | None = None) -> None:
+        views = self.fleet.views_of({one.printer_id for one in contacts})
+        found = judge(self.rules, views, self.alarms, now, health=health, fleet=self.fleet.watched)
+        for record in found.records:
+            self.alarms[record.key] = record
+        work = Work(tuple(contacts), found.records, found.ledger, found.messages)
+        if work:
+            self.records.offer(work)
+
+
+def _no_printer(peer: Peer, device: int | None, answers: Answers) -> str:
+    if device is not None and answers.devices:
+        there = ", ".join(str(one) for one in answers.devices)
+        return f"{peer.address} answers, but has no printer with hrDeviceIndex {device}; there are: {there}."
+    return f"{peer.address} answers SNMP but is no printer{_described(answers.cells)}."
+
+
+def _described(cells: Cells) -> str:
+    descr = cells.get("1.3.6.1.2.1.1.1.0", b"")
+    text = descr.decode("utf-8", "replace") if isinstance(descr, bytes) else ""
+    text = "".join(sign for sign in text if sign.isprintable())[:80].strip()
+    return f" (it says: {text})" if text else ""
