@@ -155,7 +155,8 @@ class _Judge:
         record, messages = tell(record, rule, self.now, batch=self.batch, ended=ended)
         self.messages.extend(messages)
         if record is not before:
-            self.changed.append(record)
+            # One judgement is one revision, so that a revision skipped shows that somebody else was quicker.
+            self.changed.append(replace(record, revision=before.revision + 1))
 
     def _regrade(self, record: AlarmRecord, severity: str) -> AlarmRecord:
         if record.standing:

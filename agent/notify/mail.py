@@ -1,0 +1,170 @@
+"""Mail over SMTP: STARTTLS or TLS from the start, certificates always checked, one piece for each judgement.
+
+The Message-ID is made of what is told (RFC 5322 section 3.6.4), so a mail that went out twice, because the agent died
+before it could note the first, can be recognised. The mail says that no person wrote it (RFC 3834).
+"""
+
+from __future__ import annotations
+
+import smtplib
+import ssl
+from collections.abc import Sequence
+from dataclasses import dataclass
+from email.errors import MessageError
+from email.message import EmailMessage
+from email.policy import SMTP as SMTP_POLICY
+from email.utils import format_datetime
+from functools import partial
+from ipaddress import ip_address
+from pathlib import Path
+
+from agent.alarms.wording import clean
+from agent.model.alarm import Message, rank
+from agent.notify.channel import Receipts, Reveal, Undelivered, Worker, fingerprint, masked, revealed
+from agent.notify.message import compose
+
+SECURITIES = ("starttls", "tls", "none")
+
+
+@dataclass(frozen=True, slots=True)
+class Server:
+    """The mail server. ``security``: ``starttls``, ``tls`` or ``none``. ``ca_file``: PEM, trusted besides the system's.
+
+    ``timeout``: seconds without progress after which a connection is given up.
+    """
+
+    host: str
+    port: int = 587
+    security: str = "starttls"
+    user: str | None = None
+    password: Reveal | None = None
+    ca_file: str | Path | None = None
+    timeout: float = 20.0
+    own_name: str | None = None
+
+
+class MailChannel:
+    """Mails to fixed receivers. ``sender`` and ``to`` are bare addresses. Raises ValueError when they are unfit."""
+
+    def __init__(self, name: str, server: Server, sender: str, to: Sequence[str]) -> None:
+        if server.security not in SECURITIES:
+            raise ValueError(f"security must be one of {', '.join(SECURITIES)}, not {server.security!r}")
+        if server.user is not None and server.password is None:
+            raise ValueError(f"a password is needed for the user {server.user}")
+        if server.user is not None and server.security == "none" and not is_loopback(server.host):
+            raise ValueError("user and password must not travel unencrypted; choose starttls or tls")
+        if not to:
+            raise ValueError("a mail needs at least one receiver")
+        for address in (sender, *to):
+            if "@" not in address or not address.isprintable() or any(sign in " ,;<>" for sign in address):
+                raise ValueError(f"{address!r} is no mail address")
+        self._name = name
+        self._server = server
+        self._sender = sender
+        self._to = tuple(to)
+        self._receipts = Receipts()
+        self._worker = Worker(name)
+
+    @property
+    def name(self) -> str:
+        """As the rules call it."""
+        return self._name
+
+    async def send(self, messages: Sequence[Message]) -> None:
+        """Send one mail. Raises Undelivered; a receiver who already has it gets no second one from this process."""
+        piece = fingerprint(messages)
+        mail = letter(messages, self._sender, self._to)
+        password = revealed(self._server.password, self._name)
+        await self._worker.run(partial(self._send, piece, mail, password))
+
+    async def close(self) -> None:
+        """End the thread."""
+        self._worker.close()
+
+    def _send(self, piece: str, mail: EmailMessage, password: str) -> None:
+        try:
+            self._deliver(piece, mail, password)
+        except Undelivered:
+            raise
+        except smtplib.SMTPResponseException as problem:
+            said = f"{problem.smtp_code} {_said(problem.smtp_error)}"
+            raise self._failed(said, password, permanent=_is_final(problem)) from None
+        except smtplib.SMTPNotSupportedError as problem:
+            raise self._failed(str(problem), password, permanent=True) from None
+        except (ssl.SSLError, OSError, smtplib.SMTPException, MessageError, UnicodeError) as problem:
+            raise self._failed(f"{type(problem).__name__}: {problem}", password) from None
+
+    def _failed(self, text: str, password: str, *, permanent: bool = False) -> Undelivered:
+        where = f"mail server {self._server.host}:{self._server.port}"
+        return Undelivered(f"{where}: {masked(text, (password,))}", permanent=permanent)
+
+    def _deliver(self, piece: str, mail: EmailMessage, password: str) -> None:
+        missing = self._receipts.missing(piece, self._to)
+        if not missing:
+            return
+        with self._connected(password) as smtp:
+            try:
+                refused = smtp.send_message(mail, self._sender, missing)
+            except smtplib.SMTPRecipientsRefused as problem:
+                refused = problem.recipients
+        for receiver in missing:
+            if receiver not in refused:
+                self._receipts.note(piece, receiver)
+        if refused:
+            said = "; ".join(f"{who}: {code} {_said(why)}" for who, (code, why) in sorted(refused.items()))
+            raise self._failed(f"refused for {said}", password, permanent=all(c >= 500 for c, _ in refused.values()))
+
+    def _connected(self, password: str) -> smtplib.SMTP:
+        server = self._server
+        context = ssl.create_default_context()
+        if server.ca_file is not None:
+            context.load_verify_locations(cafile=str(server.ca_file))
+        smtp: smtplib.SMTP
+        if server.security == "tls":
+            smtp = smtplib.SMTP_SSL(server.host, server.port, server.own_name, timeout=server.timeout, context=context)
+        else:
+            smtp = smtplib.SMTP(server.host, server.port, server.own_name, timeout=server.timeout)
+        try:
+            if server.security == "starttls":
+                smtp.starttls(context=context)
+            if server.user is not None:
+                smtp.login(server.user, password)
+        except BaseException:
+            smtp.close()
+            raise
+        return smtp
+
+
+def letter(messages: Sequence[Message], sender: str, to: Sequence[str]) -> EmailMessage:
+    """The mail itself. Its date is that of the latest decision, so the same messages always make the same mail."""
+    text = compose(messages)
+    mail = EmailMessage(policy=SMTP_POLICY)
+    mail["From"] = f"Lowmark <{sender}>"
+    mail["To"] = ", ".join(to)
+    mail["Subject"] = text.subject
+    mail["Date"] = format_datetime(max(message.at for message in messages))
+    mail["Message-ID"] = f"<{fingerprint(messages)}@{sender.rpartition('@')[2]}>"
+    mail["Auto-Submitted"] = "auto-generated"
+    if any(rank(message.severity) >= rank("urgent") and message.kind != "returned" for message in messages):
+        mail["Importance"] = "high"
+    mail.set_content(text.body, cte="quoted-printable")
+    return mail
+
+
+def is_loopback(host: str) -> bool:
+    """Whether nobody but this machine can hear what goes to ``host``."""
+    try:
+        return ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return host.lower() == "localhost"
+
+
+def _said(answer: bytes | str) -> str:
+    return clean(answer.decode("utf-8", "replace") if isinstance(answer, bytes) else answer, 200)
+
+
+def _is_final(problem: smtplib.SMTPResponseException) -> bool:
+    """5yz is final (RFC 5321 section 4.2.1); but wrong credentials are put right by a person, and then it goes on."""
+    return problem.smtp_code >= 500 and not isinstance(
+        problem, smtplib.SMTPAuthenticationError | smtplib.SMTPConnectError | smtplib.SMTPHeloError
+    )
