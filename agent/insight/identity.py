@@ -107,7 +107,8 @@ class Recognition:
 
     ``event``: ``known``; ``new`` (first contact at a place where none stood); ``exchanged`` (first contact, at the
     place of another); ``moved``; ``returned`` (was retired); ``named`` (its serial number became known); ``doubled``
-    (this is another interface of a printer that has been read in the same sweep).
+    (this is another interface of a printer that has been read in the same sweep); ``elsewhere`` (it answered at its
+    other interface only, which is no move).
     ``printer``: as it is from now on. ``id`` is NOT_SAVED for a new one; see ``numbered``.
     ``save``: whether the store must save ``printer``. ``record``: whether the reading belongs into the history.
     ``displaced``: printers that lost their place to this one, already marked retired; save them too.
@@ -140,16 +141,23 @@ class Recognised:
 
 
 def recognise(reading: Reading, known: Known) -> Recognition:
-    """Recognise a single reading. For a sweep use ``recognise_all``: see the top of this module."""
+    """Recognise a single reading. Only the event ``known`` is sure without the rest of the sweep.
+
+    Any other may turn out differently in ``recognise_all``: see the top of this module.
+    """
     return recognise_all((reading,), known).recognitions[0]
 
 
-def recognise_all(readings: Sequence[Reading], known: Known) -> Recognised:
-    """Recognise all readings of one sweep together. The order of the readings decides only between equals."""
-    match = _Match(readings, known)
+def recognise_all(readings: Sequence[Reading], known: Known, settled: Sequence[Reading] = ()) -> Recognised:
+    """Recognise all readings of one sweep together. The order of the readings decides only between equals.
+
+    ``settled``: readings of the same sweep that ``recognise`` found to be ``known``. They get no recognition any more,
+    but without them a printer that answers at two addresses would seem to move to and fro.
+    """
+    match = _Match((*settled, *readings), known)
     found: list[Recognition] = []
     fresh: dict[str, Recognition] = {}
-    for reading, owner in zip(readings, match.owners, strict=True):
+    for reading, owner in zip(readings, match.owners[len(settled) :], strict=True):
         told = _told(reading, owner, match, fresh)
         found.append(told)
         if told.record and (serial := _serial(told.printer)) and told.event in {"new", "exchanged", "named"}:
@@ -298,7 +306,7 @@ def _told(reading: Reading, owner: _Owner | None, match: _Match, fresh: Mapping[
         return _doubled(reading, printer, owner.first, match)
     now = printer if owner.stays else _updated(printer, reading)
     if now == printer:  # Nearly always.
-        return Recognition(reading, printer, "known")
+        return Recognition(reading, printer, "elsewhere" if owner.stays else "known")
     notes = _Notes(reading, printer.id)
     event = "known"
     if _serial(now) and not _serial(printer):
