@@ -8,7 +8,7 @@ matter of looking up a handful of keys.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import lru_cache
 from types import MappingProxyType
 
@@ -52,7 +52,13 @@ class Layout:
 
     devices: Mapping[int, Mapping[str, tuple[Row, ...]]]
     shared: Mapping[str, tuple[Row, ...]]
-    speaks_printer_mib: frozenset[int] = field(default_factory=frozenset)
+    speaks_printer_mib: frozenset[int]
+
+    @property
+    def first(self) -> int | None:
+        """The first printer: the lowest hrDeviceIndex that speaks the Printer-MIB, else that is in hrPrinterTable."""
+        known = self.speaks_printer_mib or {d for d, tables in self.devices.items() if oids.HR_PRINTER.name in tables}
+        return min(known, default=None)
 
     def rows(self, device: int, table: Table) -> tuple[Row, ...]:
         """The rows of one table of one device; none where there are none."""
@@ -183,7 +189,7 @@ def totals_row(layout: Layout, table: Table, cells: Cells) -> Row | None:
     most = -1
     for row in layout.shared.get(table.name, ()):
         total = cells.get(row.cells[0])
-        if row.suffix.endswith(wanted) and isinstance(total, int) and total > most:
+        if row.suffix.endswith(wanted) and isinstance(total, int) and most < total < oids.TWO_31:
             best, most = row, total
     return best
 
