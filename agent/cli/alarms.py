@@ -1,0 +1,343 @@
+"""``lowmark alarms``: what stands, who has seen it, what is put away, and which messages wait."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from agent.cli.options import AsJson, SettingsFile, StoreUrl
+from agent.model.alarm import SEVERITIES, AlarmRecord, AlarmState, rank
+
+if TYPE_CHECKING:
+    from agent.alarms.lifecycle import Transition
+    from agent.model.outbox import Letter
+    from agent.store import Store
+
+MARKS = {"low": "·", "medium": "!", "high": "!!", "urgent": "!!!"}
+"""So that severity can be seen without colour."""
+
+_COLOURS = {"low": "", "medium": "yellow", "high": "red", "urgent": "bold red"}
+_SET_ASIDE = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
+_SHOWN = 25
+_ATTEMPTS = 5
+
+Act = Callable[[AlarmRecord, datetime], "tuple[AlarmRecord, Transition]"]
+Key = Annotated[str, typer.Argument(metavar="KEY", help="The alarm's key, or a part of it that fits one alarm only.")]
+By = Annotated[str, typer.Option("--by", metavar="NAME", help="Who does this; it stands in the ledger.")]
+
+alarms = typer.Typer(invoke_without_command=True, help="The alarms: what stands, and what to do with it.")
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the program."""
+    app.add_typer(alarms, name="alarms")
+
+
+@alarms.callback(invoke_without_command=True)
+def show_alarms(
+    context: typer.Context,
+    every: Annotated[bool, typer.Option("--all", help="Also what is set aside or normal again.")] = False,
+    severity: Annotated[
+        str | None, typer.Option("--severity", metavar="WORD", help=f"At least so grave: {', '.join(SEVERITIES)}.")
+    ] = None,
+    as_json: AsJson = False,
+    settings: SettingsFile = None,
+    store: StoreUrl = None,
+) -> None:
+    """The alarms that stand, the gravest first.
+
+    \b
+    Example:
+      lowmark alarms
+      lowmark alarms --severity high --json
+      lowmark alarms ack "toner-low|7|toner:cyan" --by "Night desk"
+    """  # noqa: D301 - the backspace keeps the lines of the example apart
+    if context.invoked_subcommand is not None:
+        return
+    if severity is not None and severity not in SEVERITIES:
+        raise typer.BadParameter(f"{severity!r} is none of {', '.join(SEVERITIES)}", param_hint="--severity")
+    with _open(settings, store) as opened:
+        records = opened.alarms()
+    now = datetime.now(UTC)
+    chosen = choose(records, every=every, at_least=severity)
+    if as_json:
+        _emit("alarms", {"at": now, "alarms": [record.to_data() for record in chosen]})
+        return
+    _print_alarms(chosen, now)
+    aside = sum(record.state in _SET_ASIDE for record in records)
+    if aside and not every:
+        _say(f"{aside} more set aside (shelved or out of service); --all shows them")
+
+
+def choose(records: Sequence[AlarmRecord], *, every: bool = False, at_least: str | None = None) -> list[AlarmRecord]:
+    """The alarms to show: those that stand and are not set aside, or ``every`` one; gravest first, then oldest."""
+    wanted = [
+        record
+        for record in records
+        if (every and record.occurrence > 0) or (record.standing and record.state not in _SET_ASIDE)
+    ]
+    if every:
+        wanted += [record for record in records if record.state in _SET_ASIDE and record.occurrence == 0]
+    return sorted(
+        (record for record in wanted if at_least is None or rank(record.severity) >= rank(at_least)),
+        key=lambda one: (not one.standing, -rank(one.severity), one.raised_at or one.since, one.key),
+    )
+
+
+@alarms.command("ack", help="Say that somebody has seen an alarm.")
+def ack(key: Key, by: By, settings: SettingsFile = None, store: StoreUrl = None) -> None:
+    """Say that somebody has seen an alarm: it is not told again.
+
+    \b
+    Example:
+      lowmark alarms ack "toner-low|7|toner:cyan" --by "Night desk"
+    """  # noqa: D301 - the backspace keeps the lines of the example apart
+    from agent.alarms.lifecycle import acknowledge
+
+    _act(settings, store, key, lambda record, now: acknowledge(record, by, now))
+
+
+@alarms.command("shelve")
+def shelve(
+    key: Key,
+    by: By,
+    length: Annotated[str, typer.Option("--for", metavar="TIME", help="For how long: 30m, 4h, 3d, 2w.")],
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why; it stands in the ledger.")],
+    settings: SettingsFile = None,
+    store: StoreUrl = None,
+) -> None:
+    """Put an alarm away for a time; if it still stands then, it is told again.
+
+    \b
+    Example:
+      lowmark alarms shelve "toner-low|7|toner:cyan" --for 3d --by "Night desk" --reason "cartridge is on its way"
+    """  # noqa: D301 - the backspace keeps the lines of the example apart
+    from agent.alarms.lifecycle import shelve as put_away
+
+    span = read_span(length)
+    _act(settings, store, key, lambda record, now: put_away(record, now + span, by, reason, now))
+
+
+@alarms.command("unshelve")
+def unshelve(key: Key, by: By, settings: SettingsFile = None, store: StoreUrl = None) -> None:
+    """Take an alarm off the shelf before its time.
+
+    \b
+    Example:
+      lowmark alarms unshelve "toner-low|7|toner:cyan" --by "Night desk"
+    """  # noqa: D301 - the backspace keeps the lines of the example apart
+    from agent.alarms.lifecycle import unshelve as take_back
+
+    _act(settings, store, key, lambda record, now: take_back(record, by, now))
+
+
+@alarms.command("outbox")
+def outbox(
+    retry: Annotated[
+        int | None, typer.Option("--retry", metavar="ID", help="Send this dead letter again, from the beginning.")
+    ] = None,
+    as_json: AsJson = False,
+    settings: SettingsFile = None,
+    store: StoreUrl = None,
+) -> None:
+    """The messages that wait to be sent, and those that were given up.
+
+    \b
+    Example:
+      lowmark alarms outbox
+      lowmark alarms outbox --retry 12
+    """  # noqa: D301 - the backspace keeps the lines of the example apart
+    now = datetime.now(UTC)
+    with _open(settings, store) as opened:
+        if retry is not None:
+            if not opened.revive(retry, now):
+                _fail(f"there is no dead letter {retry}; lowmark alarms outbox lists them")
+            _say(f"letter {retry} will be sent again")
+            return
+        waiting = opened.due(now + timedelta(days=3650), 1000)
+        dead = opened.dead_letters()
+        counts = dict(opened.outbox_counts())
+    if as_json:
+        rows = {"waiting": [_letter(one) for one in waiting], "dead": [_letter(one) for one in dead]}
+        _emit("outbox", {"at": now, "counts": counts, **rows})
+        return
+    _print_letters(waiting, dead, counts)
+
+
+# --- what the commands share --------------------------------------------------------------------------------------
+
+
+def read_span(text: str) -> timedelta:
+    """``30m``, ``4h``, ``3d``, ``2w`` as a span of time; raises typer.BadParameter in words that help."""
+    units = {"m": "minutes", "h": "hours", "d": "days", "w": "weeks"}
+    number, unit = text.strip()[:-1], text.strip()[-1:]
+    if unit not in units or not number.isascii() or not number.isdigit() or not 0 < len(number) <= 5:
+        raise typer.BadParameter(f"{text!r} is no span of time; write e.g. 30m, 4h, 3d or 2w", param_hint="--for")
+    return timedelta(**{units[unit]: int(number)})
+
+
+def find(records: Sequence[AlarmRecord], key: str) -> AlarmRecord:
+    """The alarm that is meant. Raises LookupError, with a sentence, for none or for several."""
+    for record in records:
+        if record.key == key:
+            return record
+    low = key.casefold()
+    fitting = [record for record in records if low in record.key.casefold()]
+    fitting = [record for record in fitting if record.state is not AlarmState.NORMAL] or fitting
+    if len(fitting) == 1:
+        return fitting[0]
+    if not fitting:
+        raise LookupError(f"there is no alarm {key!r}; lowmark alarms lists their keys")
+    some = ", ".join(record.key for record in fitting[:5])
+    raise LookupError(
+        f"{key!r} fits {len(fitting)} alarms ({some}{' ...' if len(fitting) > 5 else ''}); give more of it"
+    )
+
+
+def change(store: Store, key: str, act: Act, now: datetime) -> AlarmRecord:
+    """Do ``act`` to one alarm and save it; anew when the agent changed it at the same moment.
+
+    Raises LookupError for an unknown key, NotApplicableError for what its state does not allow, RuntimeError when the
+    agent was quicker every time.
+    """
+    for _ in range(_ATTEMPTS):
+        record = find(store.alarms(), key)
+        moved, transition = act(record, now)
+        committed = store.save_alarms([moved], [transition.entry])
+        if not committed.stale:
+            return moved
+    raise RuntimeError("the agent is changing this alarm at the moment; try again")
+
+
+def _act(settings: Path | None, store: str | None, key: str, act: Act) -> None:
+    from agent.alarms.lifecycle import NotApplicableError, words
+
+    with _open(settings, store) as opened:
+        try:
+            record = change(opened, key, act, datetime.now(UTC))
+        except (LookupError, NotApplicableError, RuntimeError) as problem:
+            _fail(str(problem.args[0]))
+    until = f" until {_local(record.shelved_until, record)}" if record.shelved_until else ""
+    _say(f"{record.key}: {words(record.state)}{until}")
+
+
+def _open(settings: Path | None, store: str | None) -> Store:
+    from agent.cli.wiring import open_store
+
+    return open_store(settings, store)
+
+
+def _emit(name: str, payload: dict[str, Any]) -> None:
+    from agent.cli.show import emit
+
+    emit(name, payload)
+
+
+def _say(text: str) -> None:
+    from agent.cli.show import console, plain
+
+    console.print(plain(text), soft_wrap=True)
+
+
+def _fail(text: str) -> None:
+    from agent.cli.show import fail
+
+    fail(text, 2)
+
+
+def _local(at: datetime | None, record: AlarmRecord) -> str:
+    from zoneinfo import ZoneInfo
+
+    if at is None:
+        return ""
+    try:
+        local = at.astimezone(ZoneInfo(str(record.facts.get("zone") or "UTC")))
+    except (KeyError, ValueError, OSError):
+        local = at.astimezone(UTC)
+    return f"{local:%a %Y-%m-%d %H:%M %Z}"
+
+
+def _print_alarms(records: Sequence[AlarmRecord], now: datetime) -> None:
+    from rich.text import Text
+
+    from agent.alarms.lifecycle import words
+    from agent.alarms.wording import clean, span
+    from agent.cli.show import console, table
+
+    if not records:
+        _say("no alarm stands")
+        return
+    rows: list[list[object]] = []
+    for record in records:
+        since = record.raised_at or record.since
+        state = words(record.state)
+        if record.shelved_until:
+            state += f" until {_local(record.shelved_until, record)}"
+        elif record.acknowledged_by:
+            state += f" by {record.acknowledged_by}"
+        rows.append(
+            [
+                Text(f"{MARKS.get(record.severity, '?'):<3} {record.severity}", _COLOURS.get(record.severity, "")),
+                clean(record.facts.get("printer") or "Lowmark"),
+                clean(record.text),
+                clean(record.facts.get("place") or ""),
+                f"{_local(since, record)}, {span(now - since)} ago",
+                state,
+                clean(record.key),
+            ]
+        )
+    console.print(table(("Severity", "Printer", "What", "Where", "Since", "State", "Key"), rows))
+
+
+def _letter(letter: Letter) -> dict[str, object]:
+    return {
+        "id": letter.id,
+        "state": letter.state,
+        "channel": letter.channel,
+        "created": letter.created,
+        "next_try": letter.next_try,
+        "tries": letter.tries,
+        "last_error": letter.last_error,
+        "text": _letter_text(letter),
+        "dedupe_key": letter.dedupe_key,
+    }
+
+
+def _letter_text(letter: Letter) -> str:
+    from agent.alarms.wording import clean
+
+    try:
+        message = letter.message
+    except (ValueError, TypeError, KeyError):
+        return "(cannot be read)"
+    return clean(f"{message.kind}: {message.facts.get('printer') or 'Lowmark'}: {message.text}")
+
+
+def _print_letters(waiting: Sequence[Letter], dead: Sequence[Letter], counts: dict[str, int]) -> None:
+    from agent.alarms.wording import clean
+    from agent.cli.show import console, table
+
+    for title, letters in (("Waiting", waiting), ("Given up", dead)):
+        if not letters:
+            continue
+        rows = [
+            (
+                one.id,
+                clean(one.channel),
+                _letter_text(one),
+                one.tries,
+                f"{one.next_try.astimezone(UTC):%Y-%m-%d %H:%M} UTC" if title == "Waiting" else "",
+                clean(one.last_error),
+            )
+            for one in letters[:_SHOWN]
+        ]
+        console.print(
+            table(("Id", "Channel", "Message", "Tries", "Next try", "Error"), rows, title=title, right=(0, 3))
+        )
+        if len(letters) > _SHOWN:
+            _say(f"... and {len(letters) - _SHOWN} more")
+    _say(", ".join(f"{state} {count}" for state, count in sorted(counts.items())) or "the outbox is empty")
