@@ -29,15 +29,18 @@ Act = Callable[[AlarmRecord, datetime], "tuple[AlarmRecord, Transition]"]
 Key = Annotated[str, typer.Argument(metavar="KEY", help="The alarm's key, or a part of it that fits one alarm only.")]
 By = Annotated[str, typer.Option("--by", metavar="NAME", help="Who does this; it stands in the ledger.")]
 
-alarms = typer.Typer(invoke_without_command=True, help="The alarms: what stands, and what to do with it.")
-
 
 def register(app: typer.Typer) -> None:
     """Add the command to the program."""
-    app.add_typer(alarms, name="alarms")
+    group = typer.Typer()
+    group.callback(invoke_without_command=True)(show_alarms)
+    group.command("ack")(ack)
+    group.command("shelve")(shelve)
+    group.command("unshelve")(unshelve)
+    group.command("outbox")(outbox)
+    app.add_typer(group, name="alarms")
 
 
-@alarms.callback(invoke_without_command=True)
 def show_alarms(
     context: typer.Context,
     every: Annotated[bool, typer.Option("--all", help="Also what is set aside or normal again.")] = False,
@@ -88,7 +91,6 @@ def choose(records: Sequence[AlarmRecord], *, every: bool = False, at_least: str
     )
 
 
-@alarms.command("ack", help="Say that somebody has seen an alarm.")
 def ack(key: Key, by: By, settings: SettingsFile = None, store: StoreUrl = None) -> None:
     """Say that somebody has seen an alarm: it is not told again.
 
@@ -101,7 +103,6 @@ def ack(key: Key, by: By, settings: SettingsFile = None, store: StoreUrl = None)
     _act(settings, store, key, lambda record, now: acknowledge(record, by, now))
 
 
-@alarms.command("shelve")
 def shelve(
     key: Key,
     by: By,
@@ -122,7 +123,6 @@ def shelve(
     _act(settings, store, key, lambda record, now: put_away(record, now + span, by, reason, now))
 
 
-@alarms.command("unshelve")
 def unshelve(key: Key, by: By, settings: SettingsFile = None, store: StoreUrl = None) -> None:
     """Take an alarm off the shelf before its time.
 
@@ -135,7 +135,6 @@ def unshelve(key: Key, by: By, settings: SettingsFile = None, store: StoreUrl = 
     _act(settings, store, key, lambda record, now: take_back(record, by, now))
 
 
-@alarms.command("outbox")
 def outbox(
     retry: Annotated[
         int | None, typer.Option("--retry", metavar="ID", help="Send this dead letter again, from the beginning.")
