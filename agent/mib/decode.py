@@ -13,7 +13,6 @@ from typing import NamedTuple, TypeVar
 
 from agent.mib import counters, enums, oids, subunits, supplies, values
 from agent.mib import oddities as odd
-from agent.mib.colours import canonical
 from agent.mib.layout import Row, compile_layout, devices, hardware_address
 from agent.mib.oddities import Oddity
 from agent.mib.subunits import Raws, Remarks
@@ -206,10 +205,8 @@ class _Decoder:
     def colorants(self) -> Colorants:
         named: dict[int, str | None] = {}
         for row in self.tables.get("prtMarkerColorantTable", ()):
-            notes = Notes(row.suffix)
-            text = values.free(self.raws(row)[0], self.charset, "prtMarkerColorantValue", notes)
-            named[row.index] = canonical(text)
-            self.note(notes)
+            named[row.index], remarks = supplies.colorant(row.suffix, self.raws(row), self.charset)
+            self.remarks += remarks
         return named
 
     def supplies(self, oddities: Sequence[Oddity]) -> tuple[Supply, ...]:

@@ -47,18 +47,14 @@ class Layout:
 
     ``devices``: hrDeviceIndex -> table name -> rows, in order of index (tables of the printer and host resources).
     ``shared``: table name -> rows, for what belongs to the whole address (interfaces, imaging counters).
-    ``speaks_printer_mib``: the hrDeviceIndexes that have a row in any table of the Printer-MIB.
+    ``speaks_printer_mib``: the hrDeviceIndexes that have a row in any table of the Printer-MIB. ``first``: the lowest
+    of them, or of those in hrPrinterTable when none speaks it.
     """
 
     devices: Mapping[int, Mapping[str, tuple[Row, ...]]]
     shared: Mapping[str, tuple[Row, ...]]
     speaks_printer_mib: frozenset[int]
-
-    @property
-    def first(self) -> int | None:
-        """The first printer: the lowest hrDeviceIndex that speaks the Printer-MIB, else that is in hrPrinterTable."""
-        known = self.speaks_printer_mib or {d for d, tables in self.devices.items() if oids.HR_PRINTER.name in tables}
-        return min(known, default=None)
+    first: int | None
 
     def rows(self, device: int, table: Table) -> tuple[Row, ...]:
         """The rows of one table of one device; none where there are none."""
@@ -115,6 +111,7 @@ def compile_layout(cells: tuple[str, ...]) -> Layout:
         MappingProxyType({device: _frozen(tables) for device, tables in sorted(devices.items())}),
         _frozen(shared),
         frozenset(speaks),
+        min(speaks or {device for device, tables in devices.items() if oids.HR_PRINTER.name in tables}, default=None),
     )
 
 

@@ -61,6 +61,14 @@ def _compare(row: Supply, notes: Notes) -> None:
         notes.add("prtMarkerSuppliesLevel", f"the level {row.level} is above the capacity {row.capacity}")
 
 
+@lru_cache(maxsize=1024)
+def colorant(suffix: str, raws: Raws, charset: int | None) -> tuple[str | None, Remarks]:
+    """The canonical colour of a prtMarkerColorantEntry."""
+    notes = Notes(suffix)
+    text = values.free(raws[0], charset, "prtMarkerColorantValue", notes)
+    return colours.canonical(text), tuple(notes.remarks)
+
+
 def colour_of(colorant_index: object, colorants: Colorants, suffix: str) -> tuple[str | None, Remarks]:
     """The colour that a supply's prtMarkerSuppliesColorantIndex stands for; 0 stands for none."""
     if not isinstance(colorant_index, int) or colorant_index <= 0 or not colorants:
