@@ -34,7 +34,7 @@ class Stop:
 
     peer: Peer
     name: str = ""
-    place: Place = Place()
+    place: Place = field(default_factory=Place)
     tags: tuple[str, ...] = ()
     device: int | None = None
     oddities: tuple[Oddity, ...] = ()

@@ -1,0 +1,1 @@
+"""The only wiring: the parts are built and joined here, and nowhere else."""

@@ -1,0 +1,117 @@
+"""Settings -> the values that the parts take. Each part is given plain arguments and never sees the settings."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from difflib import get_close_matches
+from importlib.resources import files
+from pathlib import Path
+
+from agent.mib.oddities import Oddity, OddityErrors, parse
+from agent.model.failure import Failure
+from agent.model.wire import Peer
+from agent.notify.apprise_channel import AppriseChannel
+from agent.notify.channel import Channel
+from agent.notify.mail import MailChannel, Server
+from agent.notify.webhook import WebhookChannel
+from agent.settings import ApprisePost, Mail, Secret, SecretMissing, SecretUnfit, Settings, Webhook
+from agent.settings.targets import Target
+from agent.sweep.station import Stop
+
+
+class Unfit(Failure):
+    """Settings that are sound by themselves, but that nothing can be built of here and now."""
+
+    status = 2
+
+
+def oddities(settings: Settings, base: Path) -> tuple[Oddity, ...]:
+    """The packaged oddities and those of the settings' own tables (paths from ``base``). Raises Unfit."""
+    found = list(parse(files("agent.mib").joinpath("oddities.toml").read_text("utf-8")))
+    for name in settings.oddity_tables:
+        path = base / name
+        try:
+            found += parse(path.read_text("utf-8"))
+        except OSError as error:
+            raise Unfit(f"oddity_tables: {path} cannot be read ({error.strerror}).") from None
+        except UnicodeDecodeError:
+            raise Unfit(f"oddity_tables: {path} is no UTF-8 text; save it as UTF-8.") from None
+        except OddityErrors as error:
+            raise Unfit(f"oddity_tables: {path}: {error}") from None
+    return tuple(found)
+
+
+def stops(settings: Settings, known: Sequence[Oddity]) -> list[Stop]:
+    """Whom to ask. Raises Unfit when a secret is missing or an oddity is named that nobody knows."""
+    names = {oddity.name for oddity in known}
+    credentials = {}
+    for name in {target.credentials for target in settings.targets()}:
+        try:
+            credentials[name] = settings.credentials[name].wire()
+        except (SecretMissing, SecretUnfit) as error:
+            raise Unfit(f"credentials {name}: {error}") from None
+    made = []
+    for target in settings.targets():
+        _check_oddities(target, names)
+        peer = Peer(
+            host=target.host,
+            port=target.port,
+            credentials=credentials[target.credentials],
+            timeout=settings.polling.timeout.total_seconds(),
+            retries=settings.polling.retries,
+            deadline=settings.polling.deadline.total_seconds(),
+        )
+        made.append(
+            Stop(
+                peer=peer,
+                name=target.name,
+                place=target.place,
+                tags=target.tags,
+                device=target.device,
+                named_oddities=target.oddities,
+                expected=target.listed,
+            )
+        )
+    return made
+
+
+def _check_oddities(target: Target, names: set[str]) -> None:
+    for name in target.oddities:
+        if name not in names:
+            near = get_close_matches(name, names, 1)
+            hint = f"; did you mean {near[0]}?" if near else f"; known are {', '.join(sorted(names))}"
+            raise Unfit(f"printer {target.name or target.host}: there is no oddity called {name!r}{hint}")
+
+
+def channels(settings: Settings, clock: Callable[[], datetime]) -> dict[str, Channel]:
+    """How people are told, by name. Secrets are revealed when something is sent, not before. Raises Unfit."""
+    made: dict[str, Channel] = {}
+    for one in settings.channels:
+        try:
+            made[one.name] = _channel(one, clock)
+        except ValueError as error:
+            raise Unfit(f"channel {one.name}: {error}") from None
+    return made
+
+
+def _channel(one: Mail | Webhook | ApprisePost, clock: Callable[[], datetime]) -> Channel:
+    match one:
+        case Mail():
+            server = Server(
+                host=one.host,
+                port=one.smtp_port,
+                security=one.security,
+                user=one.user,
+                password=_reveal(one.password),
+                ca_file=one.ca_file,
+            )
+            return MailChannel(one.name, server, one.sender, one.to)
+        case Webhook():
+            return WebhookChannel(one.name, one.reveal_url, clock=clock, secret=_reveal(one.secret))
+        case ApprisePost():
+            return AppriseChannel(one.name, (one.url.reveal,))
+
+
+def _reveal(secret: Secret | None) -> Callable[[], str] | None:
+    return None if secret is None else secret.reveal
