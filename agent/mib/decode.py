@@ -13,13 +13,13 @@ from typing import NamedTuple, TypeVar
 
 from agent.mib import counters, enums, oids, subunits, supplies, values
 from agent.mib import oddities as odd
-from agent.mib.layout import Row, compile_layout, devices, hardware_address
+from agent.mib.layout import Row, devices, hardware_address, layout_of
 from agent.mib.oddities import Oddity
 from agent.mib.subunits import Raws, Remarks
 from agent.mib.supplies import Colorants
 from agent.mib.values import Notes, Raw
 from agent.model.reading import Counter, Marker, Reading, Remark, Supply, System
-from agent.model.wire import Cells
+from agent.model.wire import Cells, Value
 
 __all__ = ["decode", "devices"]
 
@@ -42,6 +42,28 @@ def decode(cells: Cells, *, at: datetime, address: str, device_index: int, oddit
     return _Decoder(cells, device_index).reading(at, address, oddities)
 
 
+_LONGEST = 1024
+_GREATEST = 2**64
+
+
+def _bounded(cells: Cells) -> Cells:
+    """The cells, with values of absurd size cut: what is remembered between readings must not grow with them.
+
+    All that is cut off is beyond what any syntax in the tables allows, so the decoder remarks on the rest as on the
+    whole.
+    """
+    for value in cells.values():
+        if not -_GREATEST <= value <= _GREATEST if isinstance(value, int) else len(value) > _LONGEST:
+            return {oid: _cut(value) for oid, value in cells.items()}
+    return cells
+
+
+def _cut(value: Value) -> Value:
+    if isinstance(value, int):
+        return max(-_GREATEST, min(value, _GREATEST))
+    return value[:_LONGEST]
+
+
 class _General(NamedTuple):
     """prtGeneralEntry, decoded."""
 
@@ -58,9 +80,9 @@ class _Decoder:
     __slots__ = ("cells", "charset", "console_charset", "device", "layout", "remarks", "tables")
 
     def __init__(self, cells: Cells, device: int) -> None:
-        self.cells = cells
+        self.cells = _bounded(cells)
         self.device = device
-        self.layout = compile_layout(tuple(cells))
+        self.layout = layout_of(cells)
         self.tables = self.layout.devices.get(device) or {}
         self.remarks: list[Remark] = []
         self.charset: int | None = None

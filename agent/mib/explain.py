@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from agent.mib import oids, values
 from agent.mib.charsets import CODECS
 from agent.mib.enums import CAPACITY_UNIT, ENUMS, SUPPLY_UNIT
-from agent.mib.layout import compile_layout
+from agent.mib.layout import layout_of
 from agent.mib.oids import Column
 from agent.mib.text import words
 from agent.mib.values import Notes
@@ -62,7 +62,7 @@ _OF_A_DEVICE = (f"{oids.PRINTER}.", f"{oids.HR_DEVICE.oid}.", f"{oids.HR_PRINTER
 def charsets(cells: Cells, device_index: int) -> tuple[int | None, int | None]:
     """The MIBenum of the character sets of descriptions and of the console, None where the printer names none."""
     of: dict[object, int] = {}
-    for row in compile_layout(tuple(cells)).rows(device_index, oids.PRT_LOCALIZATION):
+    for row in layout_of(cells).rows(device_index, oids.PRT_LOCALIZATION):
         value = cells.get(row.cells[0])
         if isinstance(value, int):
             of[row.index] = value
@@ -201,7 +201,9 @@ def _share(cells: Cells, column: Column, instance: str) -> str:
     level, capacity, unit = (
         cells.get(f"{oid}.{instance}") for oid in (column.oid, table[capacity_name], table[unit_name])
     )
-    if not all(isinstance(amount, int) and 0 <= amount <= values.INT32_MAX for amount in (level, capacity)):
+    if not isinstance(level, int) or not isinstance(capacity, int):
+        return ""
+    if not 0 <= level <= values.INT32_MAX or not 0 <= capacity <= values.INT32_MAX:
         return ""
     notes = Notes(instance)
     whole = f"{capacity} {values.label(units, unit, unit_name, notes) or ''}".strip()

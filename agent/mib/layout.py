@@ -1,7 +1,7 @@
 """Which cells make which rows: the set of OIDs that an agent answers, sorted once and remembered.
 
 A printer answers the same OIDs for months, and printers of one model answer the same ones. So the work of taking OIDs
-apart is done once for each set (``compile_layout``, a pure function behind a bounded cache); reading a row is then a
+apart is done once for each set (``layout_of``, a pure function behind a bounded cache); reading a row is then a
 matter of looking up a handful of keys.
 """
 
@@ -92,7 +92,12 @@ def _instances(cells: tuple[str, ...]) -> Iterator[tuple[Table, str, tuple[int, 
             yield table, suffix, index
 
 
-@lru_cache(maxsize=1024)
+def layout_of(cells: Cells) -> Layout:
+    """The layout of these cells, remembered unless there are suspiciously many of them."""
+    answered = tuple(cells)
+    return _remembered(answered) if len(answered) <= _MOST_REMEMBERED else compile_layout(answered)
+
+
 def compile_layout(cells: tuple[str, ...]) -> Layout:
     """Sort the OIDs that an agent answers into rows. OIDs that no table knows are passed over."""
     devices: dict[int, dict[str, dict[tuple[int, ...], Row]]] = {}
@@ -121,6 +126,12 @@ def _frozen(tables: dict[str, dict[tuple[int, ...], Row]]) -> Mapping[str, tuple
     )
 
 
+# A printer with many trays, bins and alerts has a few hundred cells. More are taken apart anew each time, so that no
+# printer can fill the memory with ever new sets of OIDs.
+_MOST_REMEMBERED = 600
+_remembered = lru_cache(maxsize=1024)(compile_layout)
+
+
 # --- which devices are printers ---------------------------------------------------------------------------------
 
 _TYPE = oids.HR_DEVICE["hrDeviceType"]
@@ -134,7 +145,7 @@ def devices(cells: Cells) -> tuple[int, ...]:
     it is a printer (hrDeviceType, with a row in hrPrinterTable) but does not speak the Printer-MIB is taken for one
     unless the agent is a computer's: computers list their print queues in just that way.
     """
-    layout = compile_layout(tuple(cells))
+    layout = layout_of(cells)
     speaks = layout.speaks_printer_mib
     silent = [
         device
@@ -193,7 +204,7 @@ def totals_row(layout: Layout, table: Table, cells: Cells) -> Row | None:
 
 def used(cells: Cells, device: int) -> frozenset[str]:
     """The OIDs that matter for one device: what decoding it looks at, now or once a value has changed."""
-    layout = compile_layout(tuple(cells))
+    layout = layout_of(cells)
     wanted = {f"{column.oid}.0" for column in oids.SCALARS}
     tables = layout.devices.get(device, _NO_ROWS)
     in_use = _localisations(layout, cells, device)

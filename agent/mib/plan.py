@@ -116,7 +116,7 @@ def must_learn_again(before: Cells, now: Cells, asked: Collection[str] | None = 
     for oid in sorted(known - now.keys()):
         if not oid.startswith(_ALERT):
             return f"{describe(oid)} vanished"
-    for device in layout.compile_layout(tuple(before)).speaks_printer_mib:
+    for device in layout.layout_of(before).speaks_printer_mib:
         oid = f"{_CONFIG_CHANGES}{device}"
         was, is_now = before.get(oid), now.get(oid)
         if was is not None and is_now is not None and was != is_now:
