@@ -36,8 +36,8 @@ class Responder:
     """Answers requests about ``image()`` for those who hold ``credentials``.
 
     ``credentials``: one Community (SNMPv1 answers version 1 only, 2c answers both 1 and 2c) or one or more UsmUser.
-    ``largest``: the longest message it can send, in octets. ``asked`` counts requests by kind (get, getNext, getBulk,
-    set) and what was dropped (garbled, wrongCommunity, wrongVersion).
+    ``engine_id``, ``clock``: see ``usm.Engine``. ``largest``: the longest message it can send, in octets. ``asked``
+    counts requests by kind (get, getNext, getBulk, set) and what was dropped (garbled, wrongCommunity, wrongVersion).
     """
 
     def __init__(
@@ -46,14 +46,14 @@ class Responder:
         credentials: Community | tuple[UsmUser, ...],
         *,
         engine_id: bytes = b"",
-        time: Callable[[], int] = lambda: 0,
+        clock: Callable[[], tuple[int, int]] = lambda: (1, 0),
         largest: int = 1_472,
     ) -> None:
         self._image = image
         self._community = credentials if isinstance(credentials, Community) else None
         self._engine = None
         if not isinstance(credentials, Community):
-            self._engine = usm.Engine(engine_id, credentials, time)
+            self._engine = usm.Engine(engine_id, credentials, clock)
         self._largest = largest
         self.asked: Counter[str] = Counter()
 
@@ -132,7 +132,7 @@ class Responder:
             place = image.after(name)
             arcs = ber.arcs_of(name)
             column = arcs[: 10 if len(arcs) > 10 else -1]
-            near = place < len(image.order) and image.order[place][: len(column)] == column
+            near = any(arcs[: len(column)] == column for arcs in image.order[max(0, place - 1) : place + 1])
             encoded = bytes((ber.NO_SUCH_INSTANCE if near else ber.NO_SUCH_OBJECT, 0))
         return ber.binding(name, encoded)
 

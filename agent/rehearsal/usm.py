@@ -120,16 +120,13 @@ def _head(data: bytes) -> _Head:
 class Engine:
     """One authoritative engine with its users.
 
-    ``time`` gives the seconds since the engine booted for the ``boots``-th time. ``stats`` counts, by OID, what the
-    usmStats group of RFC 3414 counts.
+    ``clock`` gives how often the engine booted and the seconds since (RFC 3414 section 2.2). ``stats`` counts, by OID,
+    what the usmStats group of RFC 3414 counts.
     """
 
-    def __init__(
-        self, engine_id: bytes, users: tuple[UsmUser, ...], time: Callable[[], int], *, boots: int = 1
-    ) -> None:
+    def __init__(self, engine_id: bytes, users: tuple[UsmUser, ...], clock: Callable[[], tuple[int, int]]) -> None:
         self.engine_id = engine_id
-        self.boots = boots
-        self.time = time
+        self.clock = clock
         self.stats: Counter[str] = Counter()
         self._users = {user.user.encode(): user for user in users}
 
@@ -164,7 +161,8 @@ class Engine:
             return None
         if not self._digest_holds(data, head, user):
             return WRONG_DIGEST
-        return NOT_IN_WINDOW if head.boots != self.boots or abs(head.time - self.time()) > WINDOW else None
+        boots, time = self.clock()
+        return NOT_IN_WINDOW if head.boots != boots or abs(head.time - time) > WINDOW else None
 
     def _plain(self, data: bytes, head: _Head, user: UsmUser) -> bytes:
         """The scoped PDU, decrypted where it is private. Raises Malformed."""
@@ -214,7 +212,7 @@ class Engine:
         return self._message(head.message_id, _AUTH if user else 0, user, b"", self._stat(oid, 0))
 
     def _message(self, message_id: int, flags: int, user: UsmUser | None, context: bytes, pdu: bytes) -> bytes:
-        boots, time = self.boots, self.time()
+        boots, time = self.clock()
         scoped = ber.element(
             ber.SEQUENCE, ber.element(ber.OCTETS, self.engine_id) + ber.element(ber.OCTETS, context) + pdu
         )

@@ -95,6 +95,7 @@ class Worn:
             min(0.9, kind.colour_share * self.rng.uniform(0.7, 1.3)),
         )
         self.on = True
+        self.boots = 1
         self.booted = self.now - self.rng.uniform(0, 20 * 86_400)
         self.printed = 0.0
         self.version = 0
@@ -342,6 +343,7 @@ class Worn:
             return
         self.on = True
         self.booted = self.now
+        self.boots += 1
         self.counts.since_on = 0
         self.version += 1
         self.tell("on")
@@ -354,6 +356,33 @@ class Worn:
     def switch(self, *, on: bool) -> None:
         """Unplug it or plug it in now."""
         (self._switch_on if on else self._switch_off)()
+
+    def set_left(self, key: str, left: float) -> None:
+        """From now on this share of a supply is left, and the printer shows it."""
+        life = self.lives[key]
+        life.left = life.shown = min(1.0, max(0.0, left))
+        if left > 0.0:
+            self.stops.discard(key)
+        self.version += 1
+        self._look_at(life)
+
+    def reset_life(self, value: int) -> None:
+        """The life counter starts anew at ``value``, as after a change of its board."""
+        self.counts.life = value
+        self.version += 1
+        self.tell("lifeReset", "life", value=value)
+
+    def become_another(self, who: Identity) -> None:
+        """Another printer of the same kind takes its place: new supplies, hardly any pages."""
+        self.tell("exchanged", serial=who.serial)
+        self.who = who
+        self.counts = Counts(life=12, since_on=12, sheets=12, to_calibration=self.kind.pages_a_calibration)
+        self.lives = {key: self._new_life(life.part, life.number + 1) for key, life in self.lives.items()}
+        self.stops.clear()
+        self.board = alerts.Board()
+        self.booted = self.now
+        self.boots = 1
+        self.version += 1
 
     # --- lives --------------------------------------------------------------------------------------------------
 
