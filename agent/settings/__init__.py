@@ -5,7 +5,11 @@ settings.targets()                  # whom to ask
 settings.rules()                    # the alarm rules
 """
 
+from agent.settings.changes import Change, diff
 from agent.settings.errors import SettingsError, SettingsErrors
+from agent.settings.load import load, parse
+from agent.settings.notices import notices
+from agent.settings.schema import example, json_schema
 from agent.settings.secrets import Secret, SecretMissing, SecretUnfit
 from agent.settings.shape import (
     Alarm,
@@ -27,6 +31,7 @@ from agent.settings.shape import (
 __all__ = [
     "Alarm",
     "ApprisePost",
+    "Change",
     "Channel",
     "Credentials",
     "Listen",
@@ -44,4 +49,10 @@ __all__ = [
     "Store",
     "Target",
     "Webhook",
+    "diff",
+    "example",
+    "json_schema",
+    "load",
+    "notices",
+    "parse",
 ]

@@ -5,10 +5,19 @@ from __future__ import annotations
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    PlainSerializer,
+    PlainValidator,
+    ValidationInfo,
+    WithJsonSchema,
+)
 
-from agent.settings.secrets import Secret
-from agent.settings.units import Host, Name, Text, wrong
+from agent.settings.secrets import SECRET_SCHEMA, Secret
+from agent.settings.units import FilePath, Host, Name, OneOrMany, Text, wrong
 
 _SMTP_PORTS = {"starttls": 587, "tls": 465, "none": 25}
 
@@ -25,9 +34,9 @@ MailAddress = Annotated[
 ]
 
 
-def _web_url(given: object) -> object:
+def _web_url(given: object, info: ValidationInfo) -> str | Secret:
     if isinstance(given, dict | Secret):
-        return given
+        return Secret.read(given, info)
     expected = "a URL like https://hooks.example.org/lowmark, or a secret: {env: NAME} or {file: PATH}"
     if not isinstance(given, str):
         raise wrong(expected)
@@ -42,6 +51,14 @@ def _web_url(given: object) -> object:
     if inside:
         raise wrong("a URL without user and password in it", "give the whole URL as a secret: url: {env: NAME}")
     return given
+
+
+WebUrl = Annotated[
+    str | Secret,
+    PlainValidator(_web_url),
+    PlainSerializer(str, return_type=str),
+    WithJsonSchema({"anyOf": [{"type": "string", "pattern": "^https?://"}, SECRET_SCHEMA]}),
+]
 
 
 class _Channel(BaseModel):
@@ -61,11 +78,17 @@ class Mail(_Channel):
     security: Annotated[Literal["starttls", "tls", "none"], Field(description="How the connection is encrypted.")] = (
         "starttls"
     )
-    ca_file: Annotated[Text | None, Field(description="Certificates to trust besides the system's (PEM file).")] = None
+    ca_file: Annotated[FilePath | None, Field(description="Certificates to trust besides the system's (PEM file).")] = (
+        None
+    )
     user: Annotated[Text | None, Field(description="User name at the mail server, where it wants one.")] = None
     password: Annotated[Secret | None, Field(description="Password at the mail server.")] = None
     sender: Annotated[MailAddress, Field(alias="from", description="The sender's mail address.")]
-    to: Annotated[tuple[MailAddress, ...], Field(min_length=1, max_length=100, description="Who gets the mail.")]
+    to: Annotated[
+        tuple[MailAddress, ...],
+        Field(min_length=1, max_length=100, description="Who gets the mail."),
+        OneOrMany(),
+    ]
 
     @property
     def smtp_port(self) -> int:
@@ -77,11 +100,7 @@ class Webhook(_Channel):
     """A POST with JSON, signed."""
 
     kind: Annotated[Literal["webhook"], Field(description="webhook")]
-    url: Annotated[
-        Annotated[str, WithJsonSchema({"type": "string", "pattern": "^https?://"})] | Secret,
-        Field(union_mode="left_to_right", description="Where to; a secret where the URL itself lets people in."),
-        BeforeValidator(_web_url),
-    ]
+    url: Annotated[WebUrl, Field(description="Where to; a secret where the URL itself lets people in.")]
     secret: Annotated[Secret | None, Field(description="Key of the HMAC signature.")] = None
 
     def reveal_url(self) -> str:

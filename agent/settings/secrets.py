@@ -25,6 +25,19 @@ _NAME = re.compile(r"[A-Za-z_][A-Za-z0-9_]*")
 _EXPECTED = "a secret by reference: {env: NAME} or {file: PATH}"
 
 
+def _one(key: str, text: JsonSchemaValue) -> JsonSchemaValue:
+    return {"type": "object", "properties": {key: text}, "required": [key], "additionalProperties": False}
+
+
+SECRET_SCHEMA: JsonSchemaValue = {
+    "description": "A secret by reference: an environment variable, or a file (relative to this one).",
+    "oneOf": [
+        _one("env", {"type": "string", "pattern": f"^{_NAME.pattern}$", "description": "The variable's name."}),
+        _one("file", {"type": "string", "minLength": 1, "description": "Path of a file with the secret alone."}),
+    ],
+}
+
+
 class SecretMissing(Failure):
     """The secret is not where the settings say. ``str()`` names the place, never the content."""
 
@@ -112,7 +125,8 @@ class Secret:
         return _again, (self._kind, self._where)
 
     @classmethod
-    def _read(cls, given: object, info: core_schema.ValidationInfo) -> Secret:
+    def read(cls, given: object, info: core_schema.ValidationInfo) -> Secret:
+        """From the mapping in the file; the context's ``base`` is the directory that file paths start from."""
         if isinstance(given, Secret):
             return given
         if not isinstance(given, dict):
@@ -134,23 +148,14 @@ class Secret:
     @classmethod
     def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
         return core_schema.with_info_plain_validator_function(
-            cls._read, serialization=core_schema.plain_serializer_function_ser_schema(repr)
+            cls.read, serialization=core_schema.plain_serializer_function_ser_schema(repr)
         )
 
     @classmethod
     def __get_pydantic_json_schema__(
         cls, schema: core_schema.CoreSchema, handler: GetJsonSchemaHandler
     ) -> JsonSchemaValue:
-        def one(key: str, text: JsonSchemaValue) -> JsonSchemaValue:
-            return {"type": "object", "properties": {key: text}, "required": [key], "additionalProperties": False}
-
-        return {
-            "description": "A secret by reference: an environment variable, or a file (relative to this one).",
-            "oneOf": [
-                one("env", {"type": "string", "pattern": f"^{_NAME.pattern}$", "description": "Variable's name."}),
-                one("file", {"type": "string", "minLength": 1, "description": "Path of a file with the secret alone."}),
-            ],
-        }
+        return dict(SECRET_SCHEMA)
 
 
 def _again(kind: str, where: str) -> Secret:

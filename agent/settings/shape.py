@@ -18,7 +18,21 @@ from agent.settings.channels import ApprisePost, Channel, Mail, Webhook
 from agent.settings.secrets import Secret, SecretUnfit
 from agent.settings.store import Store, store_from_text
 from agent.settings.targets import Target, expand
-from agent.settings.units import Address, Duration, Endpoint, Fraction, Name, Range, Text, Zone, between, read_text
+from agent.settings.units import (
+    Address,
+    Duration,
+    Endpoint,
+    FilePath,
+    Fraction,
+    Name,
+    OneOrMany,
+    Range,
+    Text,
+    Zone,
+    between,
+    matching,
+    read_text,
+)
 
 __all__ = [
     "Alarm",
@@ -185,17 +199,14 @@ class Site(Section):
 
     zone: Annotated[Zone, Field(description="IANA time zone; days and weekdays are reckoned in it.")]
     locale: Annotated[
-        str | None,
-        Field(
-            pattern=r"^[A-Za-z]{2,3}([_-][A-Za-z0-9]{2,8})*$", description="Language of messages and dates, like en-GB."
-        ),
+        Text | None,
+        matching(r"[A-Za-z]{2,3}([_-][A-Za-z0-9]{2,8})*", "a language tag like en or en-GB"),
+        Field(description="Language of messages and dates, like en-GB."),
     ] = None
     holidays: Annotated[
-        str | None,
-        Field(
-            pattern=r"^[A-Z]{2}(-[A-Z0-9]{1,3})?$",
-            description="ISO 3166 code of the public holidays kept, like GB or GB-ENG.",
-        ),
+        Text | None,
+        matching(r"[A-Z]{2}(-[A-Z0-9]{1,3})?", "an ISO 3166 code like GB or GB-ENG"),
+        Field(description="ISO 3166 code of the public holidays kept, like GB or GB-ENG."),
     ] = None
 
 
@@ -207,7 +218,9 @@ class PrinterEntry(Section):
     ] = None
     range: Annotated[Range | None, Field(description="A range of addresses; each printer found in it is read.")] = None
     excluded: Annotated[
-        tuple[Range, ...], Field(alias="except", description="Addresses and ranges inside the range to leave alone.")
+        tuple[Range, ...],
+        OneOrMany(),
+        Field(alias="except", description="Addresses and ranges inside the range to leave alone."),
     ] = ()
     port: Annotated[int, Field(ge=1, le=65535, description="The port for all addresses of a range.")] = 161
     name: Annotated[
@@ -217,7 +230,9 @@ class PrinterEntry(Section):
     building: Annotated[Text, Field(description="Where it stands.")] = ""
     floor: Annotated[Text, Field(description="Where it stands.")] = ""
     room: Annotated[Text, Field(description="Where it stands.")] = ""
-    tags: Annotated[tuple[Name, ...], Field(description="Words of your own, for alarm rules to choose by.")] = ()
+    tags: Annotated[
+        tuple[Name, ...], OneOrMany(), Field(description="Words of your own, for alarm rules to choose by.")
+    ] = ()
     credentials: Annotated[Name, Field(description="One of the credentials.")] = PUBLIC
     device: Annotated[
         int | None,
@@ -226,14 +241,20 @@ class PrinterEntry(Section):
         ),
     ] = None
     oddities: Annotated[
-        tuple[Name, ...], Field(description="Known oddities of this printer, besides those it is recognised by.")
+        tuple[Name, ...],
+        OneOrMany(),
+        Field(description="Known oddities of this printer, besides those it is recognised by."),
     ] = ()
 
 
 class Alarm(Section):
     """One alarm rule."""
 
-    name: Annotated[Name, Field(max_length=64, pattern=r"^[^|]+$", description="What the rule is called.")]
+    name: Annotated[
+        Name,
+        matching(r"[^|]{1,64}", "a name of at most 64 characters without |"),
+        Field(description="What the rule is called."),
+    ]
     when: Annotated[Condition, Field(description="What is watched.")]
     below: Annotated[
         Fraction | None,
@@ -254,20 +275,28 @@ class Alarm(Section):
     severity: Annotated[Severity, Field(description="How grave.")] = "medium"
     kinds: Annotated[
         tuple[Name, ...],
+        OneOrMany(),
         Field(description="Only these: kinds of supply (toner, opc ...), of counterOddity, or parts of the agent."),
     ] = ()
     alert_severity: Annotated[
-        tuple[AlertSeverity, ...], Field(description="printerAlert: only alerts of these severities (critical).")
+        tuple[AlertSeverity, ...],
+        OneOrMany(),
+        Field(description="printerAlert: only alerts of these severities (critical)."),
     ] = ()
-    codes: Annotated[tuple[Name, ...], Field(description="printerAlert: only alerts of these codes, like jam.")] = ()
-    sites: Annotated[tuple[Name, ...], Field(description="Only these sites; * and ? stand for anything.")] = ()
-    tags: Annotated[tuple[Name, ...], Field(description="Only printers with one of these tags.")] = ()
+    codes: Annotated[
+        tuple[Name, ...], OneOrMany(), Field(description="printerAlert: only alerts of these codes, like jam.")
+    ] = ()
+    sites: Annotated[
+        tuple[Name, ...], OneOrMany(), Field(description="Only these sites; * and ? stand for anything.")
+    ] = ()
+    tags: Annotated[tuple[Name, ...], OneOrMany(), Field(description="Only printers with one of these tags.")] = ()
     printers: Annotated[
-        tuple[Name, ...], Field(description="Only these printers, by name, address or serial number.")
+        tuple[Name, ...], OneOrMany(), Field(description="Only these printers, by name, address or serial number.")
     ] = ()
-    models: Annotated[tuple[Name, ...], Field(description="Only these models, like Quillon*.")] = ()
+    models: Annotated[tuple[Name, ...], OneOrMany(), Field(description="Only these models, like Quillon*.")] = ()
     tell: Annotated[
-        tuple[Name, ...] | None, Field(description="The channels to tell; without it all, [] for none.")
+        Annotated[tuple[Name, ...], OneOrMany()] | None,
+        Field(description="The channels to tell; without it all, [] for none."),
     ] = None
     repeat: Annotated[
         Duration | None, between("1m", "365d"), Field(description="Tell again so often while nobody acknowledges.")
@@ -331,7 +360,9 @@ class Settings(Section):
     polling: Annotated[Polling, Field(description="How the printers are asked.")] = Polling()
     retention: Annotated[Retention, Field(description="How long the history is kept.")] = Retention()
     oddity_tables: Annotated[
-        tuple[Text, ...], Field(description="TOML files with oddities of your own printers (relative to this file).")
+        tuple[FilePath, ...],
+        OneOrMany(),
+        Field(description="TOML files with oddities of your own printers (relative to this file)."),
     ] = ()
     sites: Annotated[
         Mapping[Name, Site], AfterValidator(Frozen), Field(default_factory=Frozen, description="Places, by name.")

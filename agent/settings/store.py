@@ -6,6 +6,7 @@ from typing import Annotated
 from urllib.parse import parse_qs, quote, urlsplit, urlunsplit
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, WithJsonSchema
+from pydantic.config import JsonDict
 
 from agent.settings.secrets import Secret
 from agent.settings.units import wrong
@@ -38,7 +39,7 @@ def check_url(text: str) -> str:
 StoreUrl = Annotated[str, AfterValidator(check_url), WithJsonSchema({"type": "string", "minLength": 1})]
 
 
-def _or_text(schema: dict[str, object]) -> None:
+def _or_text(schema: JsonDict) -> None:
     """In the file the URL may stand alone: ``store: sqlite:///lowmark.sqlite``."""
     inner = dict(schema)
     schema.clear()

@@ -12,10 +12,21 @@ import zoneinfo
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import timedelta
+from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, BeforeValidator, PlainSerializer, WithJsonSchema
-from pydantic_core import PydanticCustomError
+from pydantic import (
+    AfterValidator,
+    BeforeValidator,
+    GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
+    PlainSerializer,
+    PlainValidator,
+    ValidationInfo,
+    WithJsonSchema,
+)
+from pydantic.json_schema import JsonSchemaValue
+from pydantic_core import PydanticCustomError, core_schema
 
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
 
@@ -76,10 +87,54 @@ def _text_schema(longest: int) -> WithJsonSchema:
     return WithJsonSchema({"type": ["string", "number"], "minLength": 1, "maxLength": longest})
 
 
+def matching(pattern: str, expected: str) -> AfterValidator:
+    """Text that matches the whole of ``pattern``."""
+
+    def check(text: str | None) -> str | None:
+        if text is not None and not re.fullmatch(pattern, text):
+            raise wrong(expected)
+        return text
+
+    return AfterValidator(check)
+
+
 Text = Annotated[str, BeforeValidator(read_text), AfterValidator(_checked(200)), _text_schema(200)]
 """One line of text."""
 Name = Annotated[str, BeforeValidator(read_text), AfterValidator(_checked(100)), _text_schema(100)]
 """What something is called, and by which other places of the file refer to it."""
+
+
+class OneOrMany:
+    """Marks a list that may be written as its one entry alone: ``tags: colour`` for ``tags: [colour]``."""
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> core_schema.CoreSchema:
+        def listed(given: object) -> object:
+            return given if given is None or isinstance(given, tuple | list | dict) else (given,)
+
+        return core_schema.no_info_before_validator_function(listed, handler(source))
+
+    def __get_pydantic_json_schema__(
+        self, schema: core_schema.CoreSchema, handler: GetJsonSchemaHandler
+    ) -> JsonSchemaValue:
+        many = handler(schema)
+        return {"anyOf": [many, many["items"]]}
+
+
+def _path(given: object, info: ValidationInfo) -> Path:
+    if isinstance(given, Path):
+        return given
+    if not isinstance(given, str) or not given or "\0" in given:
+        raise wrong("the path of a file")
+    return Path((info.context or {}).get("base") or "") / Path(given).expanduser()
+
+
+FilePath = Annotated[
+    Path,
+    PlainValidator(_path),
+    PlainSerializer(str, return_type=str),
+    WithJsonSchema({"type": "string", "minLength": 1}),
+]
+"""The path of a file; a relative one starts from the directory of the settings file."""
 
 
 # --- durations and fractions ---------------------------------------------------------------------------------------
@@ -280,7 +335,7 @@ def _network_hint(given: str) -> str:
 
 
 Range = Annotated[
-    Any,
+    Network,
     BeforeValidator(read_network),
     PlainSerializer(str, return_type=str),
     WithJsonSchema({"type": "string", "pattern": "^[0-9A-Fa-f:.]+(/[0-9]{1,3})?$", "examples": ["192.0.2.0/28"]}),
