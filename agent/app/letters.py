@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import threading
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from typing import Protocol
 
@@ -31,12 +31,6 @@ class Stored(Protocol):
     ) -> None: ...
 
 
-@dataclass(frozen=True, slots=True)
-class _Mark:
-    letter_id: int
-    now: datetime
-
-
 class Letters:
     """``Letters`` of the outbox over a store that may fail. Safe to call from any thread.
 
@@ -49,7 +43,7 @@ class Letters:
         self._lock = threading.Lock()
         self._unwritten: dict[str, Letter] = {}  # dedupe key -> what the store does not have yet
         self._sent: dict[str, datetime] = {}  # dedupe keys sent out of memory, until the store knows
-        self._marks: dict[int, _Mark] = {}  # letters of the store that were sent and could not be marked
+        self._marks: dict[int, datetime] = {}  # letters of the store that were sent and could not be marked
         self._next_id = -1
 
     def decided(self, messages: Iterable[Message]) -> None:
@@ -107,11 +101,11 @@ class Letters:
 
     def _catch_up(self) -> None:
         with self._lock:
-            marks = list(self._marks.values())
-        for mark in marks:
-            self._store.mark_sent(mark.letter_id, mark.now)
+            marks = dict(self._marks)
+        for letter_id, at in marks.items():
+            self._store.mark_sent(letter_id, at)
             with self._lock:
-                self._marks.pop(mark.letter_id, None)
+                self._marks.pop(letter_id, None)
 
     def mark_sent(self, letter_id: int, now: datetime) -> None:
         """The receiver has it. Noted now, or when the store is well again."""
@@ -126,7 +120,7 @@ class Letters:
         except StoreUnavailable as error:
             self._on_failure(str(error))
             with self._lock:
-                self._marks[letter_id] = _Mark(letter_id, now)
+                self._marks[letter_id] = now
 
     def mark_failed(self, letter_id: int, now: datetime, error: str, next_try: datetime | None) -> None:
         """A try failed; ``next_try`` None: given up."""

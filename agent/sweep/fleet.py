@@ -147,7 +147,7 @@ class Fleet:
     def stand_in(self, station: Station) -> Printer | None:
         """A printer for a listed address that has never answered, so that its silence can be told; else None."""
         stop = station.stop
-        if not stop.expected or self.known.at((stop.peer.address, stop.device or 1)) is not None:
+        if not stop.expected or self.known.at((stop.peer.address.casefold(), stop.device or 1)) is not None:
             return None
         bare = Printer(NOT_SAVED, stop.name or stop.peer.address, stop.peer.address, stop.device or 1)
         return dress(bare, stop)
