@@ -1,4 +1,4 @@
-"""SNMPv1 and v2c messages as bytes, for the cases that an engine's library hides: error-status, odd values, long answers.
+"""SNMPv1 and v2c messages as bytes, for what an engine's library hides: error-status, odd values, long answers.
 
 Source: X.690 (BER), RFC 1157 (v1), RFC 3416 (v2c PDUs), RFC 2578 section 7.1 (types). Nothing here touches a socket.
 What cannot be read raises ``ValueError`` and nothing else.
@@ -60,7 +60,7 @@ def _oid(text: str) -> bytes:
 
 def request(
     version: int, community: str, pdu: int, request_id: int, oids: Sequence[str], repetitions: int = 0
-) -> bytes:  # noqa: PLR0913 - the fields of the message
+) -> bytes:
     """A GET, GETNEXT or GETBULK message. ``version`` is 0 for SNMPv1 and 1 for v2c."""
     rows = b"".join(_tlv(_SEQUENCE, _tlv(_OID, _oid(oid)) + _VARBIND_NULL) for oid in oids)
     head = _integer(request_id) + _integer(0) + _integer(repetitions)

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from agent.model.wire import AgentFault, Peer, Silent, Traffic, Unsupported, Value
+from agent.model.wire import AgentFault, Peer, Silent, Unsupported, Value
 
 ENGINES = ("gufo", "pysnmp")
 """The engines by name, the preferred one first."""
@@ -38,8 +38,8 @@ class CellFault(AgentFault):
     ``oid`` is the cell that the agent named by its error-index, or None where the engine cannot tell which.
     """
 
-    def __init__(self, text: str, oid: str | None = None, traffic: Traffic = Traffic()) -> None:
-        super().__init__(text, traffic)
+    def __init__(self, text: str, oid: str | None = None) -> None:
+        super().__init__(text)
         self.oid = oid
 
 
@@ -63,8 +63,9 @@ class Limits:
     one walk, where its root names no smaller limit. ``cells``: cells kept from one printer. ``octets``: value octets
     kept from one printer. ``walk_seconds``: the time one learning walk of all roots may take (the first contact may
     need longer than ``Peer.deadline``, which covers one reading). ``in_flight``: printers read at the same time.
-    ``peers``: printers remembered; the one not asked for longest is forgotten first. ``relearn_seconds``: the tables are
-    walked afresh when they were learnt longer ago than this. ``resolve_seconds``: how long a host name's address is kept.
+    ``peers``: printers remembered; the one not asked for longest is forgotten first. ``relearn_seconds``: the tables
+    are walked afresh when they were learnt longer ago than this. ``resolve_seconds``: how long the address of a host
+    name is kept.
     """
 
     varbinds: int = 30
@@ -83,9 +84,9 @@ class Engine(Protocol):
     """One way to speak SNMP. Safe to share between tasks of one event loop.
 
     ``name`` is one of ``ENGINES``; ``lacks`` says in words what this engine cannot do (asking for it raises
-    ``Unsupported``). Hosts are numeric addresses: names are resolved before. Every method makes one try within ``timeout`` seconds (``peer.timeout`` where None) and raises a
-    ``WireError``; trying again is for the caller. Exceptions (noSuchObject, noSuchInstance, endOfMibView) are left out
-    of the answers.
+    ``Unsupported``). Hosts are numeric addresses: names are resolved before. Every method makes one try within
+    ``timeout`` seconds (``peer.timeout`` where None) and raises a ``WireError``; trying again is for the caller.
+    Exceptions (noSuchObject, noSuchInstance, endOfMibView) are left out of the answers.
     """
 
     name: str

@@ -1,0 +1,154 @@
+"""One visit to one printer: every request of it, the tries, the deadline, and what it cost."""
+
+from __future__ import annotations
+
+import asyncio
+import random
+from collections.abc import Awaitable, Callable, Sequence
+from typing import TypeVar
+
+from agent.model.wire import Community, Garbled, Peer, Refused, Silent, Traffic, Value
+from agent.snmp import words
+from agent.snmp.wire import Engine, Row
+
+T = TypeVar("T")
+
+_JITTER = (0.8, 1.2)
+_PAUSE = 0.05  # seconds before the second try where the first one failed at once, doubled for each further one
+
+
+class OutOfTime(Silent):
+    """The deadline of the visit is over, though the printer was answering."""
+
+
+class Lanes:
+    """How many visits run at the same time: so many on the fast lane, and twice as many again that wait for the slow.
+
+    A visit leaves the fast lane at its first time-out, so that dead printers, which cost nothing but patience, never
+    keep live ones from being asked.
+    """
+
+    def __init__(self, width: int) -> None:
+        self._fast = asyncio.Semaphore(width)
+        self._slow = asyncio.Semaphore(2 * width)
+
+    async def enter(self, *, slow: bool) -> Pass:
+        """Wait for room."""
+        lane = self._slow if slow else self._fast
+        await lane.acquire()
+        return Pass(lane, self._slow)
+
+
+class Pass:
+    """The right of one visit to be on a lane; give it back with ``leave``."""
+
+    __slots__ = ("_lane", "_slow")
+
+    def __init__(self, lane: asyncio.Semaphore, slow: asyncio.Semaphore) -> None:
+        self._lane: asyncio.Semaphore | None = lane
+        self._slow = slow
+
+    async def step_aside(self) -> None:
+        """Change to the slow lane, if not there already."""
+        if self._lane is self._slow:
+            return
+        self.leave()
+        await self._slow.acquire()
+        self._lane = self._slow
+
+    def leave(self) -> None:
+        """Make room for another visit."""
+        if self._lane is not None:
+            self._lane.release()
+            self._lane = None
+
+
+class Visit:
+    """The requests of one reading of ``peer``, whose host is numeric. ``seconds`` is the time for all of them."""
+
+    __slots__ = ("_end", "_engine", "_loop", "_pass", "_requests", "_retries", "_started", "_timeouts", "peer")
+
+    def __init__(self, engine: Engine, peer: Peer, lane: Pass, seconds: float) -> None:
+        self._engine = engine
+        self.peer = peer
+        self._pass = lane
+        self._loop = asyncio.get_running_loop()
+        self._started = self._loop.time()
+        self._end = self._started + seconds
+        self._requests = self._retries = self._timeouts = 0
+
+    @property
+    def left(self) -> float:
+        """Seconds until the deadline."""
+        return self._end - self._loop.time()
+
+    def extend(self, seconds: float) -> None:
+        """Let the visit last ``seconds`` from its start, if that is later than the present deadline."""
+        self._end = max(self._end, self._started + seconds)
+
+    def traffic(self) -> Traffic:
+        """What the visit has cost so far."""
+        return Traffic(self._requests, self._retries, self._timeouts, self._loop.time() - self._started)
+
+    async def get(self, oids: list[str]) -> dict[str, Value]:
+        """One GET, tried as often as the peer's settings allow."""
+        left = self._end - self._loop.time()
+        timeout = self.peer.timeout
+        if left < timeout:
+            return await self._try(lambda seconds: self._engine.get(self.peer, oids, seconds))
+        self._requests += 1
+        try:
+            return await self._engine.get(self.peer, oids, timeout)
+        except (Silent, Garbled) as failure:
+            return await self._again(failure, lambda seconds: self._engine.get(self.peer, oids, seconds))
+
+    async def after(self, oid: str, count: int, within: str) -> list[Row]:
+        """Up to ``count`` instances after ``oid``: one GETBULK, or for SNMPv1 one GETNEXT."""
+        peer = self.peer
+        if isinstance(peer.credentials, Community) and peer.credentials.version == "1":
+            return await self._try(lambda seconds: self._engine.get_next(peer, oid, within, seconds))
+        return await self._try(lambda seconds: self._engine.get_bulk(peer, oid, count, within, seconds))
+
+    async def _try(self, question: Callable[[float], Awaitable[T]]) -> T:
+        left = self.left
+        if left <= 0:
+            raise OutOfTime(f"{self.peer.address} answered, but its deadline was over before all was asked")
+        self._requests += 1
+        try:
+            return await question(min(self.peer.timeout, left))
+        except (Silent, Garbled) as failure:
+            return await self._again(failure, question)
+
+    async def _again(self, failure: Silent | Garbled, question: Callable[[float], Awaitable[T]]) -> T:
+        """The second and further tries: each waits twice as long as the one before, give or take."""
+        for attempt in range(1, self.peer.retries + 1):
+            if not isinstance(failure, Garbled | Refused):
+                self._timeouts += 1
+            waited = self._loop.time()
+            await self._pass.step_aside()
+            self._end += self._loop.time() - waited
+            jitter = random.uniform(*_JITTER)  # noqa: S311 - it only keeps printers from being asked in step
+            if isinstance(failure, Garbled | Refused):
+                await asyncio.sleep(max(0.0, min(_PAUSE * 2**attempt * jitter, self.left)))
+            left = self.left
+            if left <= 0:
+                break
+            self._requests += 1
+            self._retries += 1
+            try:
+                return await question(min(self.peer.timeout * 2**attempt * jitter, left))
+            except (Silent, Garbled) as again:
+                failure = again
+        if not isinstance(failure, Garbled | Refused):
+            self._timeouts += 1
+        raise failure
+
+
+def chunks(oids: Sequence[str], size: int) -> list[list[str]]:
+    """The OIDs in lists of at most ``size``."""
+    return [list(oids[at : at + size]) for at in range(0, len(oids), size)]
+
+
+def gave_up(peer: Peer, failure: Silent) -> Silent:
+    """The failure as the person who configured ``peer`` knows it: by its own name, not the numeric address."""
+    return failure if failure.args and peer.host in str(failure.args[0]) else words.silent(peer)
