@@ -103,7 +103,7 @@ def tell(
     )
     moved = replace(
         record,
-        told=() if over else channels,
+        told=() if over else (*record.told, *(name for name in channels if name not in record.told)),
         told_at=now,
         told_severity=record.severity,
         tellings=number,

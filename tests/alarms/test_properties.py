@@ -1,0 +1,184 @@
+"""Whatever happens, in whatever order, with a restart between any two steps: nothing is told twice, nothing is lost."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import replace
+from datetime import timedelta
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from agent.alarms.lifecycle import NotApplicableError, acknowledge, shelve, unshelve
+from agent.alarms.rules import Rule
+from agent.alarms.telling import decide
+from agent.model.alarm import AlarmState
+from agent.model.reading import Mark
+from tests.alarms.scene import LOW, MINUTE, START, Agent, alert, seen, toner
+
+LEVELS = st.one_of(st.integers(0, 30), st.sampled_from([Mark.UNKNOWN, Mark.SOME]))
+STEPS = st.one_of(
+    st.tuples(st.just("see"), LEVELS, st.booleans(), st.sampled_from([True, True, True, False]), st.integers(0, 20)),
+    st.tuples(st.just("crash"), LEVELS),
+    st.tuples(st.just("twice"), LEVELS),
+    st.tuples(st.just("acknowledge"), st.integers(0, 3)),
+    st.tuples(st.just("shelve"), st.integers(0, 3), st.integers(1, 60)),
+    st.tuples(st.just("unshelve"), st.integers(0, 3)),
+    st.tuples(st.just("settings"), st.sampled_from([(), ("mail",), ("mail", "chat")]), st.booleans()),
+    st.tuples(st.just("silent rule"), st.booleans()),
+    st.tuples(st.just("supply out")),
+)
+RULES = st.builds(
+    lambda on, off, repeat: [
+        replace(LOW, on_delay=on * MINUTE, off_delay=off * MINUTE, repeat=repeat * MINUTE if repeat else None),
+        Rule("jammed", "printerAlert", codes=("jam",), tell=("mail",)),
+    ],
+    st.integers(0, 5),
+    st.integers(0, 5),
+    st.sampled_from([0, 0, 7]),
+)
+
+
+def do(agent: Agent, step: tuple, rules: list[Rule]) -> None:
+    match step:
+        case ("see", level, jam, reachable, minutes):
+            agent.sweep(view(level, jam=jam, reachable=reachable), after=minutes * MINUTE)
+        case ("crash", level):
+            # The agent judges and dies before anything is saved; the same moment comes back after the restart.
+            lost = agent.judge(view(level))
+            again = agent.judge(view(level))
+            assert lost == again
+        case ("twice", level):
+            agent.sweep(view(level))
+            assert not agent.judge(view(level)), "what was just judged and saved needs no judging"
+        case ("acknowledge" | "shelve" | "unshelve", which, *rest):
+            person(agent, step[0], which, *rest)
+        case ("settings", tell, urgent):
+            agent.change(LOW, tell=tell, severity="urgent" if urgent else "medium")
+        case ("silent rule", there):
+            agent.rules = rules if there else rules[1:]
+        case ("supply out",):
+            agent.sweep(seen(toner(50, colour="black")))
+
+
+def view(level, *, jam: bool = False, reachable: bool = True):
+    supplies = (toner(level), toner(50, colour="black"))
+    return seen(*supplies, reachable=reachable, alerts=[alert()] if jam else [])
+
+
+def person(agent: Agent, what: str, which: int, minutes: int = 0) -> None:
+    records = sorted(agent.records.values(), key=lambda record: record.key)
+    if not records:
+        return
+    record = records[which % len(records)]
+    try:
+        if what == "acknowledge":
+            moved, transition = acknowledge(record, "Night desk", agent.now)
+        elif what == "shelve":
+            moved, transition = shelve(record, agent.now + minutes * MINUTE, "Night desk", "why not", agent.now)
+        else:
+            moved, transition = unshelve(record, "Night desk", agent.now)
+    except NotApplicableError:
+        return
+    agent.keep([moved])
+    agent.ledger.append(transition.entry)
+
+
+@settings(max_examples=400, deadline=None)
+@given(RULES, st.lists(STEPS, max_size=40))
+def test_never_told_twice_never_lost_and_the_ledger_tells_the_whole_story(rules, steps):
+    agent = Agent(list(rules))
+    for step in steps:
+        do(agent, step, rules)
+        agent.judge()  # judging without views never raises, whatever state is on record
+    agent.sweep(view(50))
+
+    keys = [message.dedupe_key for message in agent.messages]
+    assert len(keys) == len(set(keys))
+    tellings_alternate(agent)
+    nothing_is_owed(agent)
+    ledger_is_a_chain(agent)
+
+
+def tellings_alternate(agent: Agent) -> None:
+    """For each alarm and channel: raised, then anything but raised, then returned, then raised ..."""
+    open_now: dict[tuple[str, str], int] = {}
+    for message in agent.messages:
+        line = (message.key, message.channel)
+        if message.kind == "raised":
+            assert line not in open_now, f"raised twice: {message}"
+            open_now[line] = message.occurrence
+        elif message.kind == "returned":
+            assert open_now.pop(line) == message.occurrence
+        else:
+            # A channel that the settings added later hears of the alarm first by a repetition.
+            assert open_now.setdefault(line, message.occurrence) == message.occurrence
+
+
+def nothing_is_owed(agent: Agent) -> None:
+    """Nobody waits for a message: what stands unacknowledged was told, what is over was told to be over."""
+    told = defaultdict(set)
+    ended = defaultdict(set)
+    for message in agent.messages:
+        (ended if message.kind == "returned" else told)[message.key, message.occurrence].add(message.channel)
+    rules = {rule.name: rule for rule in agent.rules}
+    for record in agent.records.values():
+        rule = rules.get(record.rule)
+        assert not decide(record, rule, agent.now).send
+        if record.active and record.state is AlarmState.UNACKNOWLEDGED and rule is not None and rule.tell:
+            assert told[record.key, record.occurrence]
+        if not record.active:
+            assert record.told == ()
+    for (key, occurrence), channels in told.items():
+        record = agent.records[key]
+        if record.occurrence > occurrence or not record.active:
+            # The settings may have changed the channels in between: whoever heard of it hears of its end.
+            assert ended[key, occurrence] == channels
+
+
+def ledger_is_a_chain(agent: Agent) -> None:
+    """Each alarm's ledger lines lead from one state to the next, from normal to what it is now."""
+    states: dict[object, object] = defaultdict(lambda: "normal")
+    for entry in agent.ledger:
+        if "before" in entry.data and entry.kind != "alarmRegraded":
+            assert states[entry.data["alarm"]] == entry.data["before"]
+            assert entry.data["reason"]
+            states[entry.data["alarm"]] = entry.data["after"]
+    for key, record in agent.records.items():
+        assert states[key] == record.state.value
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.lists(st.tuples(st.integers(1, 4), st.one_of(st.integers(0, 25), st.none())), max_size=40),
+    st.integers(0, 6),
+    st.integers(0, 6),
+)
+def test_deadband_and_delays_agree_with_looking_back_over_all_samples(samples, on, off):
+    """The oracle keeps no state: it looks back from each sample over the whole list."""
+    agent = Agent([replace(LOW, on_delay=on * MINUTE, off_delay=off * MINUTE)])
+    history: list[tuple[timedelta, int | None]] = []
+    for minutes, level in samples:
+        agent.sweep(seen(toner(Mark.UNKNOWN if level is None else level)), after=minutes * MINUTE)
+        history.append((agent.now - START, level))
+        record = agent.records.get("low|7|toner:cyan")
+        assert (record is not None and record.active) == looked_back(history, on * MINUTE, off * MINUTE)
+
+
+def looked_back(history: list[tuple[timedelta, int | None]], on: timedelta, off: timedelta) -> bool:
+    """Limit 10 %, deadband 5 %: whether the alarm is active after these samples."""
+
+    def signal(upto: int) -> bool:
+        decisive = [level for _, level in history[: upto + 1] if level is not None and (level < 10 or level >= 15)]
+        return bool(decisive) and decisive[-1] < 10
+
+    active = False
+    for at, (now, level) in enumerate(history):
+        if level is None or signal(at) is active:
+            continue
+        begun = at
+        while begun and signal(begun - 1) is signal(at):
+            begun -= 1
+        if now - history[begun][0] >= (off if active else on):
+            active = not active
+    return active
