@@ -102,7 +102,8 @@ class Agent:
         self.keep(found.records)
         self.ledger += found.ledger
         known = {message.dedupe_key for message in self.messages}
-        self.messages += [message for message in found.messages if message.dedupe_key not in known]
+        assert not known & {message.dedupe_key for message in found.messages}, "the outbox would drop this"
+        self.messages += found.messages
         return list(found.messages)
 
     def keep(self, records: Sequence[AlarmRecord]) -> None:

@@ -279,6 +279,14 @@ def test_a_rule_that_learns_whom_to_tell_tells_what_already_stands():
     assert [(m.kind, m.channel) for m in agent.sweep(seen(toner(5)))] == [("raised", "mail"), ("raised", "chat")]
 
 
+def test_a_channel_that_the_rule_left_still_hears_of_the_end_of_what_it_heard():
+    agent = Agent([replace(LOW, repeat=5 * MINUTE)])
+    agent.sweep(seen(toner(5)))
+    agent.change(LOW, tell=("chat",))
+    assert [(m.kind, m.channel) for m in agent.sweep(seen(toner(5)), after=5 * MINUTE)] == [("repeat", "chat")]
+    assert [(m.kind, m.channel) for m in agent.sweep(seen(toner(50)))] == [("returned", "mail"), ("returned", "chat")]
+
+
 def test_a_return_is_not_told_where_the_rule_does_not_want_it():
     agent = Agent([replace(LOW, tell_returned=False)])
     for level in (5, 80, 5):

@@ -24,7 +24,7 @@ STEPS = st.one_of(
     st.tuples(st.just("acknowledge"), st.integers(0, 3)),
     st.tuples(st.just("shelve"), st.integers(0, 3), st.integers(1, 60)),
     st.tuples(st.just("unshelve"), st.integers(0, 3)),
-    st.tuples(st.just("settings"), st.sampled_from([(), ("mail",), ("mail", "chat")]), st.booleans()),
+    st.tuples(st.just("settings"), st.sampled_from([(), ("mail",), ("chat",), ("mail", "chat")]), st.booleans()),
     st.tuples(st.just("silent rule"), st.booleans()),
     st.tuples(st.just("supply out")),
 )
