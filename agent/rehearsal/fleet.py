@@ -91,9 +91,10 @@ class Fleet:
         self.by_name = {worn.who.name: worn for worn in self.printers}
 
     def _build(self, kinds: Sequence[Kind], places: Sequence[Address]) -> Iterator[Worn]:
-        used, device = -1, 0
+        used, device, before = -1, 0, None
         for number, kind in enumerate(kinds, 1):
-            device = device + 1 if 0 < device < kind.devices else 1
+            device = device + 1 if kind is before and device < kind.devices else 1
+            before = kind
             used += device == 1
             rng = random.Random(f"{self.seed}/who/{number}")
             site, building, rooms = _SITES[min(2, number % 5 // 2)]

@@ -364,6 +364,7 @@ class Worn:
         if left > 0.0:
             self.stops.discard(key)
         self.version += 1
+        self.tell("levelSet", key, left=life.left)
         self._look_at(life)
 
     def reset_life(self, value: int) -> None:
