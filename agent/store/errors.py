@@ -1,21 +1,17 @@
 """What can go wrong with the store; no exception of a database library leaves this floor.
 
-    StoreError
-    ├── StoreUnavailable      it will do later: wait and try again
-    │   ├── StoreBusy         another program holds the lock
-    │   ├── StoreFull         no space left
-    │   └── StoreGone         the file or the server cannot be reached or written
-    └── StoreRefused          trying again does not help
-        ├── StoreNewer        a newer Lowmark has written it
-        ├── StoreCorrupt      it is damaged, or no store of Lowmark at all
-        └── StoreRejected     this one value cannot be kept; others can
+StoreError
+├── StoreUnavailable      it will do later: wait and try again
+│   ├── StoreBusy         another program holds the lock
+│   ├── StoreFull         no space left
+│   └── StoreGone         the file or the server cannot be reached or written
+└── StoreRefused          trying again does not help
+    ├── StoreNewer        a newer Lowmark has written it
+    ├── StoreCorrupt      it is damaged, or no store of Lowmark at all
+    └── StoreRejected     this one value cannot be kept; others can
 """
 
 from __future__ import annotations
-
-import sqlite3
-from collections.abc import Iterator
-from contextlib import contextmanager
 
 from agent.model.failure import Failure
 
