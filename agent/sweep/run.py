@@ -19,6 +19,7 @@ from typing import Protocol
 from agent.alarms.engine import judge
 from agent.alarms.rules import Rule
 from agent.insight.identity import NOT_SAVED, Recognition
+from agent.mib import oids
 from agent.mib.decode import decode
 from agent.mib.oddities import Oddity, choose
 from agent.model.alarm import AgentHealth, AlarmRecord, Message
@@ -27,10 +28,15 @@ from agent.model.fleet import LedgerEntry, Printer
 from agent.model.reading import Reading
 from agent.model.wire import Answers, Cells, Peer, Traffic, WireError
 from agent.sweep.fleet import Fleet, Waiting
+from agent.sweep.pace import Pace
 from agent.sweep.station import Station
 
+_OBJECT_ID = f"{oids.SYS_OBJECT_ID.oid}.0"
 BATCH = 500
 BATCH_SECONDS = 0.5
+MOST_AT_ONCE = 2_000
+"""Readings under way at most. The wire asks far fewer printers at once; the others wait there, those that are silent
+apart from those that answer, so that the dead do not hold up the living."""
 
 
 class Reads(Protocol):
@@ -110,6 +116,7 @@ class Sweep:
 
     ``clock`` gives the moment (UTC), ``timer`` seconds for measuring. ``rules`` and ``alarms`` are what is judged by;
     ``alarms`` is kept up to date here. ``oddities``: the tables that printers are looked up in.
+    ``rate``: requests a second at most.
     """
 
     def __init__(  # noqa: PLR0913 - the parts are wired here and nowhere else
@@ -124,7 +131,7 @@ class Sweep:
         alarms: Mapping[str, AlarmRecord] | None = None,
         oddities: Sequence[Oddity] = (),
         inventory: timedelta = timedelta(hours=6),
-        in_flight: int = 50,
+        rate: float = 2_000.0,
     ) -> None:
         self.reader = reader
         self.records = records
@@ -135,7 +142,7 @@ class Sweep:
         self.alarms: dict[str, AlarmRecord] = dict(alarms or {})
         self.oddities = tuple(oddities)
         self.inventory = inventory
-        self.in_flight = in_flight
+        self.pace = Pace(rate, timer)
         self.stations: list[Station] = []
 
     def watch(self, stations: Sequence[Station]) -> frozenset[int]:
@@ -164,7 +171,7 @@ class Sweep:
         queue = iter(due)
         flusher = asyncio.create_task(self._flush_often(going))
         try:
-            workers = [self._work(queue, going) for _ in range(max(1, min(self.in_flight, len(due))))]
+            workers = [self._work(queue, going) for _ in range(min(MOST_AT_ONCE, len(due)))]
             await asyncio.gather(*workers)
             await self._settle(going)
         finally:
@@ -185,20 +192,25 @@ class Sweep:
 
     async def _visit(self, station: Station, going: _Pass) -> None:
         report = going.report
+        await self.pace.begin()
         full = going.full or station.wants_full(self.clock(), self.inventory)
         try:
             answers = await self.reader.read(station.stop.peer, full=full)
         except WireError as error:
-            report.count(error.traffic)
+            self._count(report, error.traffic)
             report.failures[error.reason] = report.failures.get(error.reason, 0) + 1
             self._silent(station, error.reason, str(error), going)
             return
-        report.count(answers.traffic)
+        self._count(report, answers.traffic)
         report.answered += 1
         report.full += full
         self._heard(station, answers, full, going)
         if len(going.contacts) >= BATCH:
             self._flush(going)
+
+    def _count(self, report: Report, traffic: Traffic) -> None:
+        report.count(traffic)
+        self.pace.paid(traffic.requests)
 
     def _heard(self, station: Station, answers: Answers, full: bool, going: _Pass) -> None:
         stop = station.stop
@@ -229,10 +241,10 @@ class Sweep:
 
     def _decode(self, station: Station, answers: Answers, device: int) -> Reading:
         stop = station.stop
-        oddities: Sequence[Oddity] = ()
-        if self.oddities:
-            object_id = answers.cells.get("1.3.6.1.2.1.1.2.0", "")
-            oddities = choose(self.oddities, str(object_id), stop.named_oddities)
+        object_id = answers.cells.get(_OBJECT_ID)
+        if station.chosen is None or station.chosen[0] != object_id:
+            station.chosen = (object_id, choose(self.oddities, object_id, stop.named_oddities))
+        oddities = station.chosen[1]
         return decode(answers.cells, at=answers.at, address=stop.peer.address, device_index=device, oddities=oddities)
 
     def _silent(self, station: Station, reason: str, text: str, going: _Pass, *, answered: bool = False) -> None:
@@ -315,7 +327,7 @@ def _no_printer(peer: Peer, device: int | None, answers: Answers) -> str:
 
 
 def _described(cells: Cells) -> str:
-    descr = cells.get("1.3.6.1.2.1.1.1.0", b"")
+    descr = cells.get(f"{oids.SYS_DESCR.oid}.0", b"")
     text = descr.decode("utf-8", "replace") if isinstance(descr, bytes) else ""
     text = "".join(sign for sign in text if sign.isprintable())[:80].strip()
     return f" (it says: {text})" if text else ""

@@ -37,7 +37,6 @@ class Stop:
     place: Place = field(default_factory=Place)
     tags: tuple[str, ...] = ()
     device: int | None = None
-    oddities: tuple[Oddity, ...] = ()
     named_oddities: tuple[str, ...] = ()
     expected: bool = True
 
@@ -54,6 +53,7 @@ class Station:
     no_printer: bool = False
     failure: str = ""
     printers: frozenset[int] = field(default_factory=frozenset)
+    chosen: tuple[object, tuple[Oddity, ...]] | None = None  # sysObjectID -> the oddities that go with it
 
     def due(self, now: datetime) -> bool:
         """Whether this sweep should ask here."""
