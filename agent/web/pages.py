@@ -1,0 +1,89 @@
+"""What is served: metrics, whether the agent lives and is ready, and a page that says so."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from starlette.applications import Starlette
+from starlette.middleware import Middleware
+from starlette.middleware.gzip import GZipMiddleware
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
+from starlette.routing import Route
+
+from agent.model.health import Health
+from agent.web.headers import StrictHeaders
+
+MetricsPage = Callable[[str | None], tuple[bytes, str]]
+
+STYLE = """
+:root { color-scheme: light dark; }
+body { font: 1rem/1.5 system-ui, sans-serif; max-width: 40rem; margin: 3rem auto; padding: 0 1rem; }
+h1 { font-size: 1.4rem; border-bottom: .35rem solid; border-image: linear-gradient(90deg, #0a7c8c 18%, #8885 18%) 1; }
+dt { font-weight: 600; margin-top: 1rem; }
+dd { margin: 0; }
+"""
+INDEX = f"""<!doctype html>
+<html lang="en">
+<head>
+<meta charset="utf-8">
+<meta name="viewport" content="width=device-width, initial-scale=1">
+<title>Lowmark</title>
+<style>{STYLE}</style>
+</head>
+<body>
+<h1>Lowmark</h1>
+<p>This agent reads the printers of this network. It serves:</p>
+<dl>
+<dt><a href="/metrics">/metrics</a></dt>
+<dd>printers, supplies and the agent itself, as Prometheus text or OpenMetrics</dd>
+<dt><a href="/healthz">/healthz</a></dt>
+<dd>whether the agent is alive</dd>
+<dt><a href="/readyz">/readyz</a></dt>
+<dd>whether it is ready, and what is missing if not</dd>
+</dl>
+</body>
+</html>
+"""
+
+
+def build_app(metrics: MetricsPage, health: Callable[[], Health]) -> Starlette:
+    """The application. ``metrics`` takes the Accept header and gives page and content type.
+
+    Both are called in worker threads, at each request. What they raise becomes status 500 and is logged by the server.
+    """
+
+    def index(_: Request) -> Response:
+        return HTMLResponse(INDEX)
+
+    def metrics_page(request: Request) -> Response:
+        accept = ", ".join(request.headers.getlist("accept")) or None
+        page, content_type = metrics(accept)
+        return Response(page, headers={"content-type": content_type, "vary": "Accept"})
+
+    def alive(_: Request) -> Response:
+        now = health()
+        payload = {"format": "lowmark.health.v1", "alive": now.alive, "heartbeatAge": now.heartbeat_age}
+        return JSONResponse(payload, status_code=200 if now.alive else 503)
+
+    def ready(_: Request) -> Response:
+        missing = health().missing
+        payload = {"format": "lowmark.ready.v1", "ready": not missing, "missing": list(missing)}
+        return JSONResponse(payload, status_code=503 if missing else 200)
+
+    def failed(_: Request, __: Exception) -> Response:
+        return PlainTextResponse("This page could not be made; the agent's log says why.\n", status_code=500)
+
+    return Starlette(
+        routes=[
+            Route("/", index),
+            Route("/metrics", metrics_page),
+            Route("/healthz", alive),
+            Route("/readyz", ready),
+        ],
+        middleware=[
+            Middleware(StrictHeaders, styles=(STYLE,)),
+            Middleware(GZipMiddleware, minimum_size=2000, compresslevel=3),
+        ],
+        exception_handlers={500: failed},
+    )
