@@ -26,7 +26,7 @@ from agent.model.wire import Community, Peer, Unresolved, Unsupported, UsmUser, 
 from agent.snmp import ber, words
 from agent.snmp.gufo_keys import usm_user
 from agent.snmp.session import Ended, Expired, Session
-from agent.snmp.wire import CellFault, Row, TooBig
+from agent.snmp.wire import CellFault, Row, Rows, TooBig
 
 T = TypeVar("T")
 
@@ -108,7 +108,7 @@ class GufoEngine:
 
     async def get_bulk(
         self, peer: Peer, oid: str, max_repetitions: int, within: str | None = None, timeout: float | None = None
-    ) -> list[Row]:
+    ) -> Rows:
         """See ``Engine.get_bulk``."""
         if isinstance(peer.credentials, Community) and peer.credentials.version == "1":
             raise Unsupported("SNMPv1 has no GETBULK (RFC 3416): walk it with GETNEXT")
@@ -124,7 +124,7 @@ class GufoEngine:
                 except Exception:  # noqa: BLE001 - whatever it could not read is read again below
                     session.cursor = None
             response = await self._exactly(session, peer, ber.GET_BULK, [oid], max_repetitions, end)
-            return [(name, value) for name, value in response.rows if value is not None]
+            return Rows((name, value) for name, value in response.rows if value is not None)
 
     async def forget(self, peer: Peer) -> None:
         """See ``Engine.forget``."""
@@ -226,20 +226,21 @@ class GufoEngine:
         cursor = session.cursor
         return cursor[2] if cursor is not None and cursor[0] == root and cursor[1] == oid else None
 
-    async def _step(self, session: Session, oid: str, repetitions: int, root: str, end: float) -> list[Row]:
+    async def _step(self, session: Session, oid: str, repetitions: int, root: str, end: float) -> Rows:
         """One GETBULK at ``root`` or where the walk under way stands."""
         sock = session.sock
         place = self._cursor(session, root, oid) if oid != root else None
         if place is None:
             place = GetIter(root, repetitions)
         elif place is _AT_END:
-            return []
+            return Rows()
         rows = await session.exchange(
             lambda: sock.send_get_bulk(place), lambda: sock.recv_get_bulk(place), end - session.loop.time()
         )
-        found: list[Row] = [row for row in rows if row is not None and row[1] is not None]
+        found = Rows(row for row in rows if row is not None and row[1] is not None)
+        found.over = None in rows
         if found:
-            session.cursor = (root, found[-1][0], _AT_END if None in rows else place)
+            session.cursor = (root, found[-1][0], _AT_END if found.over else place)
         return found
 
     # --- SNMPv3 -------------------------------------------------------------------------------------------------
@@ -266,9 +267,7 @@ class GufoEngine:
             raise CellFault(f"{peer.address} failed to answer for {oid} (genErr or the like)", oid)
         return {oid: _settled(value)}
 
-    async def _walk_v3(
-        self, session: Session, peer: Peer, oid: str, repetitions: int, root: str, end: float
-    ) -> list[Row]:
+    async def _walk_v3(self, session: Session, peer: Peer, oid: str, repetitions: int, root: str, end: float) -> Rows:
         # Without its place in the walk (the session was recycled) gufo-snmp has to come again from the root.
         lost = oid != root and self._cursor(session, root, oid) is None
         at = root if lost else oid
@@ -280,11 +279,11 @@ class GufoEngine:
             except Ended:
                 await self._get_one_v3(session, peer, oid, end)  # a GET tells if it is for want of access
                 raise TooBig(f"{peer.address} answered a walk below {root} with nothing or an error") from None
-            if not rows or not lost:
-                return [(name, _settled(value)) for name, value in rows]
+            found = Rows((name, _settled(value)) for name, value in rows if not lost or _arcs(name) > _arcs(oid))
+            found.over = rows.over
+            if found or not rows or rows.over:
+                return found
             at = rows[-1][0]
-            if beyond := [(name, _settled(value)) for name, value in rows if _arcs(name) > _arcs(oid)]:
-                return beyond
 
     async def _ask_v3(
         self, session: Session, peer: Peer, send: Callable[[Any], None], receive: Callable[[Any], T], end: float
@@ -370,7 +369,7 @@ def _whole(found: dict[str, Any], asked: list[str]) -> bool:
     return len(found) == len(asked) and all(oid in found and not _odd(found[oid]) for oid in asked)
 
 
-def _exact_rows(rows: list[Row]) -> list[Row]:
+def _exact_rows(rows: Rows) -> Rows:
     if any(_odd(value) for _, value in rows):
         raise ValueError("a value that may mean two things")
     return rows

@@ -24,7 +24,7 @@ from pysnmp.proto import api
 from agent.model.wire import Community, Peer, Unresolved, Unsupported, UsmUser, Value
 from agent.snmp import words
 from agent.snmp.pysnmp_usm import UsmTalker
-from agent.snmp.wire import NoSuchName, Row
+from agent.snmp.wire import NoSuchName, Row, Rows
 
 _IN_FLIGHT = 50  # more only wait for the decoder, and their answers for room in the socket buffer
 _TALKERS = 16
@@ -41,7 +41,9 @@ def prebuilt(oid: str) -> tuple[Any, Any]:
 
 
 def plain(value: Any) -> Value | None:
-    """Pysnmp's value in our words; None for Null and the exceptions."""
+    """A value of pysnmp's in our words; None for Null and the exceptions."""
+    if isinstance(value, univ.Null):  # the exceptions are kinds of Null, and Null is a kind of OctetString
+        return None
     if isinstance(value, univ.Integer):
         return int(value)
     if isinstance(value, univ.OctetString):  # IpAddress and Opaque are kinds of it
@@ -138,12 +140,12 @@ class PysnmpEngine:
         max_repetitions: int,
         within: str | None = None,
         timeout: float | None = None,
-    ) -> list[Row]:
+    ) -> Rows:
         """See ``Engine.get_bulk``."""
         if isinstance(peer.credentials, Community) and peer.credentials.version == "1":
             raise Unsupported("SNMPv1 has no GETBULK (RFC 3416): walk it with GETNEXT")
         rows = await self._ask(peer, GET_BULK, [oid], max_repetitions, timeout)
-        return [(name, value) for name, value in rows if value is not None]
+        return Rows((name, value) for name, value in rows if value is not None)
 
     async def forget(self, peer: Peer) -> None:
         """See ``Engine.forget``."""

@@ -8,8 +8,7 @@ from collections.abc import Awaitable, Callable, Sequence
 from typing import TypeVar
 
 from agent.model.wire import Community, Garbled, Peer, Refused, Silent, Traffic, Value
-from agent.snmp import words
-from agent.snmp.wire import Engine, Row
+from agent.snmp.wire import Engine, Rows
 
 T = TypeVar("T")
 
@@ -102,11 +101,11 @@ class Visit:
         except (Silent, Garbled) as failure:
             return await self._again(failure, lambda seconds: self._engine.get(self.peer, oids, seconds))
 
-    async def after(self, oid: str, count: int, within: str) -> list[Row]:
+    async def after(self, oid: str, count: int, within: str) -> Rows:
         """Up to ``count`` instances after ``oid``: one GETBULK, or for SNMPv1 one GETNEXT."""
         peer = self.peer
         if isinstance(peer.credentials, Community) and peer.credentials.version == "1":
-            return await self._try(lambda seconds: self._engine.get_next(peer, oid, within, seconds))
+            return Rows(await self._try(lambda seconds: self._engine.get_next(peer, oid, within, seconds)))
         return await self._try(lambda seconds: self._engine.get_bulk(peer, oid, count, within, seconds))
 
     async def _try(self, question: Callable[[float], Awaitable[T]]) -> T:
@@ -147,8 +146,3 @@ class Visit:
 def chunks(oids: Sequence[str], size: int) -> list[list[str]]:
     """The OIDs in lists of at most ``size``."""
     return [list(oids[at : at + size]) for at in range(0, len(oids), size)]
-
-
-def gave_up(peer: Peer, failure: Silent) -> Silent:
-    """The failure as the person who configured ``peer`` knows it: by its own name, not the numeric address."""
-    return failure if failure.args and peer.host in str(failure.args[0]) else words.silent(peer)

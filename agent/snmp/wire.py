@@ -26,6 +26,12 @@ Row = tuple[str, Value]
 """One varbind: the instance OID in dotted form without a leading dot, and its value."""
 
 
+class Rows(list[Row]):
+    """Rows of one answer. ``over``: the engine knows that nothing more is below the root of the walk."""
+
+    over: bool = False
+
+
 class TooBig(AgentFault):
     """The agent could not fit its answer into one message."""
 
@@ -109,12 +115,12 @@ class Engine(Protocol):
         max_repetitions: int,
         within: str | None = None,
         timeout: float | None = None,
-    ) -> list[Row]:
+    ) -> Rows:
         """Up to ``max_repetitions`` instances after ``oid``, in the agent's own order.
 
         A walk starts with ``oid`` at its root and goes on from the last instance it got, with the root as ``within``
-        (``oid`` itself where None) all the way. Rows that are not below ``within`` may be left out, and an empty list
-        means that nothing more is below it. Not for SNMPv1, which knows no GETBULK.
+        (``oid`` itself where None) all the way. Rows that are not below ``within`` may be left out, and no rows at all
+        mean that nothing more is below it. Not for SNMPv1, which knows no GETBULK.
         """
         ...
 
