@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from agent.store.buffer import Buffer, Flushed
 from agent.store.errors import (
     StoreBusy,
     StoreCorrupt,
@@ -16,7 +17,9 @@ from agent.store.errors import (
 from agent.store.store import Committed, Store, Thinned
 
 __all__ = [
+    "Buffer",
     "Committed",
+    "Flushed",
     "Store",
     "StoreBusy",
     "StoreCorrupt",
