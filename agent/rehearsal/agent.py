@@ -51,23 +51,23 @@ class Responder:
     ) -> None:
         self._image = image
         self._community = credentials if isinstance(credentials, Community) else None
-        self._engine = None
+        self.engine: usm.Engine | None = None
         if not isinstance(credentials, Community):
-            self._engine = usm.Engine(engine_id, credentials, clock)
+            self.engine = usm.Engine(engine_id, credentials, clock)
         self._largest = largest
         self.asked: Counter[str] = Counter()
 
     @property
     def stats(self) -> Counter[str]:
         """The usmStats counters, empty for a printer that speaks no SNMPv3."""
-        return self._engine.stats if self._engine else Counter()
+        return self.engine.stats if self.engine else Counter()
 
     def handle(self, datagram: bytes) -> bytes | None:
         """The datagram to send back, or None: agents drop without a word what is malformed or not allowed."""
         try:
             version, _, _ = ber.version_of(datagram)
-            if version == 3 and self._engine:
-                return self._version_3(self._engine, datagram)
+            if version == 3 and self.engine:
+                return self._version_3(self.engine, datagram)
             if version in (0, 1) and self._community:
                 return self._by_community(self._community, ber.read_message(datagram))
         except ber.Malformed:
@@ -87,7 +87,7 @@ class Responder:
             self.asked["garbled"] += 1
             return None
         overhead = len(message.community) + 40
-        made = self._answer(message.pdu, self._largest - overhead, first=message.version == 0)
+        made = self.answer(message.pdu, self._largest - overhead, first=message.version == 0)
         return ber.message(message.version, message.community, made)
 
     def _version_3(self, engine: usm.Engine, datagram: bytes) -> bytes | None:
@@ -99,9 +99,9 @@ class Responder:
             pdu = ber.pdu(ber.RESPONSE, opened.pdu.request_id, ber.AUTHORIZATION, 0, opened.pdu.bindings)
             return engine.seal(opened, pdu)
         largest = min(self._largest, max(484, opened.max_size))
-        return engine.seal(opened, self._answer(opened.pdu, largest - 160, first=False))
+        return engine.seal(opened, self.answer(opened.pdu, largest - 160, first=False))
 
-    def _answer(self, pdu: ber.Pdu, room: int, *, first: bool) -> bytes:
+    def answer(self, pdu: ber.Pdu, room: int, *, first: bool) -> bytes:
         """The response PDU; ``room``: the octets its bindings may take; ``first``: SNMPv1 rules (RFC 1157)."""
         self.asked[_NAMES[pdu.tag]] += 1
         if pdu.tag == ber.SET:

@@ -15,7 +15,8 @@ class Deed:
 
     ``kind``: ``swap`` (data: left, shown, pages, early, lateReset, number), ``counterReset`` (the gauge of a part is
     set to new, at once or days after the swap), ``ranDry``, ``jam``, ``cleared``, ``refill``, ``calibrated``, ``off``,
-    ``on``, ``exchanged``, ``moved``, ``lifeReset``, ``levelSet`` (somebody interfered; data: left). ``subject``: the supply key or the tray.
+    ``on``, ``exchanged``, ``moved``, ``lifeReset``, ``levelSet`` (somebody
+    interfered; data: left). ``subject``: the supply key or the tray.
     """
 
     at: datetime
