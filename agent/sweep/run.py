@@ -184,6 +184,10 @@ class Sweep:
         """Judge the agent itself, and close the alarms of printers that are watched no more."""
         self._judge((), self.clock(), health=health)
 
+    def set_rate(self, rate: float) -> None:
+        """Send at most so many requests a second from now on."""
+        self.pace = Pace(rate, self.timer)
+
     # --- reading -------------------------------------------------------------------------------------------------
 
     async def _work(self, queue: object, going: _Pass) -> None:

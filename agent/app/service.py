@@ -1,0 +1,395 @@
+"""The agent as it runs: the parts joined, the schedule, start, reload, stop.
+
+every status interval    sweep, then judge the agent itself
+every second             the outbox; at once when there is something to tell
+every night              thin the history
+now and then             tell the service manager that all is well
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import platform
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from datetime import datetime
+from functools import partial
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+import structlog
+from apscheduler.schedulers.asyncio import AsyncIOScheduler
+
+from agent.app import parts
+from agent.app.letters import Letters
+from agent.app.recorder import Recorder
+from agent.app.supervisor import Supervisor
+from agent.metrics import Metrics
+from agent.model.alarm import AgentHealth, AlarmRecord
+from agent.model.failure import Failure
+from agent.model.health import Health, Snapshot, Vitals
+from agent.notify.channel import Channel
+from agent.notify.outbox import Outbox
+from agent.settings import Settings, load
+from agent.snmp.reader import Reader
+from agent.snmp.wire import Engine, Limits, open_engine
+from agent.store import Store
+from agent.store.errors import StoreError
+from agent.sweep.fleet import Fleet
+from agent.sweep.run import Report, Sweep
+from agent.sweep.station import Station, Stop
+from agent.web import Server, build_app
+
+OUTBOX_SECONDS = 1.0
+HEARTBEAT_SECONDS = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Clocks:
+    """Where the agent gets its time from. ``now``: UTC; ``timer``: seconds that never go back."""
+
+    now: Callable[[], datetime]
+    timer: Callable[[], float]
+
+
+class Service:
+    """The agent with its settings. ``settings_file``: where to read them again on reload.
+
+    ``notice`` is told of each sweep's report, for whoever wants to show it.
+    """
+
+    def __init__(
+        self,
+        settings: Settings,
+        settings_file: Path,
+        store: Store,
+        clocks: Clocks,
+        *,
+        supervisor: Supervisor | None = None,
+        notice: Callable[[Report], None] = lambda _: None,
+    ) -> None:
+        self.settings = settings
+        self.settings_file = settings_file
+        self.store = store
+        self.clocks = clocks
+        self.supervisor = supervisor or Supervisor({})
+        self.notice = notice
+        self.log = structlog.get_logger("lowmark")
+        self.ended = asyncio.Event()
+        self.to_tell = asyncio.Event()
+        self.letters = Letters(store, on_failure=self._letters_failed)
+        self.recorder = Recorder(
+            store, self.letters, clock=clocks.now, wake=self._wake_outbox, failed=self._store_failed
+        )
+        self.vitals = Vitals(version=version("lowmark"), python=platform.python_version())
+        self.metrics = Metrics(self.snapshot)
+        self.channels: dict[str, Channel] = {}
+        self.outbox = Outbox(self.letters, self.channels)
+        self.server: Server | None = None
+        self.scheduler: Any = None
+        self.sweep: Sweep
+        self.engine: Engine
+        self.reader: Reader
+        self._sweeping = asyncio.Lock()
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._beat: float | None = None
+        self._last: Report | None = None
+
+    # --- start and stop ------------------------------------------------------------------------------------------
+
+    async def run(self) -> None:
+        """Run until ``end`` is called. Raises Failure when it cannot start."""
+        await self.start()
+        try:
+            await self.ended.wait()
+        finally:
+            await self.stop()
+
+    def end(self) -> None:
+        """Ask the agent to stop. May be called from a signal handler."""
+        self.ended.set()
+
+    async def start(self) -> None:
+        """Build what is left to build and start the schedule."""
+        self._loop = asyncio.get_running_loop()
+        now = self.clocks.now()
+        oddities = parts.oddities(self.settings, self.settings_file.parent)
+        stops = parts.stops(self.settings, oddities)
+        self.channels = parts.channels(self.settings, self.clocks.now)
+        self.outbox.use(self.channels)
+        self._open_wire(self.settings)
+        self.sweep = await self._build_sweep(oddities)
+        self._watch(stops)
+        self.vitals = replace(
+            self.vitals, started=now, engine=self.engine.name, settings_accepted=1, settings_loaded=now
+        )
+        self.recorder.start()
+        listen = self.settings.listen.address
+        self.server = Server(build_app(self.metrics.render, self.health), host=listen.host, port=listen.port or 0)
+        self.server.start()
+        self._schedule()
+        self.log.info(
+            "started", version=self.vitals.version, stations=len(stops), engine=self.engine.name,
+            store=self.store.url, metrics=f"http://{listen}/metrics",
+        )  # fmt: skip
+        self.supervisor.ready(f"watching {len(stops)} addresses")
+
+    async def stop(self) -> None:
+        """Stop the schedule, finish what was begun, write what waits."""
+        self.supervisor.stopping()
+        if self.scheduler is not None:
+            self.scheduler.shutdown(wait=False)
+        async with self._sweeping:
+            left = await asyncio.to_thread(self.recorder.stop)
+        if left:
+            self.log.error("readings lost: the store could not be written before the end", readings=left)
+        if self.server is not None:
+            await asyncio.to_thread(self.server.stop)
+        for channel in self.channels.values():
+            await channel.close()
+        await self.reader.close()
+        self.log.info("stopped")
+
+    def _open_wire(self, settings: Settings) -> None:
+        wanted = settings.polling.engine
+        self.engine = open_engine(None if wanted == "auto" else wanted)
+        self.reader = Reader(self.engine, Limits(in_flight=settings.polling.in_flight), clock=self.clocks.now)
+        if wanted == "auto" and self.engine.name != "gufo":
+            self.log.warning("the quicker SNMP engine is not installed here", engine=self.engine.name)
+
+    async def _build_sweep(self, oddities: tuple[Any, ...]) -> Sweep:
+        store = self.store
+
+        def gather() -> tuple[Fleet, dict[str, AlarmRecord]]:
+            fleet = Fleet(store.printers(), store.latest(), store.contacts(), store.ledger(kinds=("doubled",)))
+            return fleet, {record.key: record for record in store.alarms()}
+
+        fleet, alarms = await asyncio.to_thread(gather)
+        return Sweep(
+            self.reader,
+            self.recorder,
+            fleet,
+            clock=self.clocks.now,
+            timer=self.clocks.timer,
+            rules=self.settings.rules(),
+            alarms=alarms,
+            oddities=oddities,
+            inventory=self.settings.polling.inventory,
+            rate=self.settings.polling.rate,
+        )
+
+    def _watch(self, stops: list[Stop]) -> None:
+        """Go on with the stations that stay as they are; begin with the others."""
+        before = {station.stop: station for station in self.sweep.stations}
+        self.sweep.watch([before.get(stop) or Station(stop) for stop in stops])
+        self.vitals = replace(self.vitals, stops=len(stops))
+
+    def _schedule(self) -> None:
+        self.scheduler = AsyncIOScheduler(timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1})
+        add = partial(self.scheduler.add_job, misfire_grace_time=None)
+        seconds = self.settings.polling.status.total_seconds()
+        add(self._sweep_job, "interval", seconds=seconds, id="sweep", next_run_time=self.clocks.now())
+        add(self._outbox_job, id="outbox")
+        add(self._thin_job, "cron", hour=2, minute=30, id="thin")
+        watchdog = self.supervisor.watchdog_seconds
+        beat = min(HEARTBEAT_SECONDS, watchdog / 3 if watchdog else HEARTBEAT_SECONDS)
+        add(self._beat_job, "interval", seconds=beat, id="beat", next_run_time=self.clocks.now())
+        self.scheduler.start()
+
+    # --- reload --------------------------------------------------------------------------------------------------
+
+    async def reload(self) -> bool:
+        """Read the settings file again. A bad one leaves the old settings running and says so; then False."""
+        self.supervisor.reloading(int(self.clocks.timer() * 1_000_000))
+        try:
+            settings = await asyncio.to_thread(load, self.settings_file)
+            oddities = parts.oddities(settings, self.settings_file.parent)
+            stops = parts.stops(settings, oddities)
+            channels = parts.channels(settings, self.clocks.now)
+        except Failure as failure:
+            self.vitals = replace(self.vitals, settings_refused=self.vitals.settings_refused + 1)
+            self.log.error("settings refused, the old ones stay in force", problem=str(failure))  # noqa: TRY400 - a sentence
+            self.supervisor.ready("new settings refused; the old ones stay in force")
+            return False
+        async with self._sweeping:
+            await self._take_up(settings, channels)
+            self.sweep.oddities = oddities
+            self.sweep.rules = settings.rules()
+            self.sweep.inventory = settings.polling.inventory
+            self._watch(stops)
+        now = self.clocks.now()
+        self.vitals = replace(self.vitals, settings_accepted=self.vitals.settings_accepted + 1, settings_loaded=now)
+        self.log.info("settings taken up", stations=len(stops), rules=len(self.sweep.rules), channels=len(channels))
+        self.supervisor.ready(f"watching {len(stops)} addresses")
+        return True
+
+    async def _take_up(self, settings: Settings, channels: dict[str, Channel]) -> None:
+        old, self.settings = self.settings, settings
+        if settings.polling.engine != old.polling.engine or settings.polling.in_flight != old.polling.in_flight:
+            retired = self.reader
+            self._open_wire(settings)
+            self.sweep.reader = self.reader
+            self.vitals = replace(self.vitals, engine=self.engine.name)
+            await retired.close()
+        if settings.polling.rate != old.polling.rate:
+            self.sweep.set_rate(settings.polling.rate)
+        for name in ("store", "listen"):
+            if getattr(settings, name) != getattr(old, name):
+                self.log.warning("this setting changes only when the agent is started again", setting=name)
+        retired_channels, self.channels = self.channels, channels
+        self.outbox.use(channels)
+        for channel in retired_channels.values():
+            await channel.close()
+        if settings.polling.status != old.polling.status and self.scheduler is not None:
+            self.scheduler.reschedule_job("sweep", trigger="interval", seconds=settings.polling.status.total_seconds())
+
+    # --- the jobs ------------------------------------------------------------------------------------------------
+
+    async def _sweep_job(self) -> None:
+        await self.sweep_once()
+
+    async def sweep_once(self, *, full: bool = False) -> Report:
+        """One sweep now, and what comes with it."""
+        async with self._sweeping:
+            await self._read_alarms_again()
+            report = await self.sweep.run(full=full)
+            self._last = report
+            self.sweep.judge_agent(self._agent_health())
+        self._count(report)
+        self.log.info(
+            "swept", asked=report.asked, answered=report.answered, printers=report.printers, resting=report.resting,
+            seconds=round(report.seconds, 3), requests=report.requests, retries=report.retries, **report.failures,
+        )  # fmt: skip
+        self.notice(report)
+        return report
+
+    async def _outbox_job(self) -> None:
+        while not self.ended.is_set():
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self.to_tell.wait(), OUTBOX_SECONDS)
+            self.to_tell.clear()
+            asyncio.ensure_future(self._tell()).add_done_callback(self._told)
+
+    async def _tell(self) -> None:
+        done = await self.outbox.run_once(self.clocks.now())
+        for error in done.errors:
+            self.log.warning("a message could not be delivered yet", problem=error)
+        if done.sent or done.dead:
+            self.log.info("told", sent=done.sent, failed=done.failed, given_up=done.dead)
+
+    def _told(self, task: asyncio.Future[None]) -> None:
+        problem = None if task.cancelled() else task.exception()
+        if isinstance(problem, StoreError):
+            self._letters_failed(str(problem))
+        elif problem is not None:
+            self.log.error("the outbox failed", problem=type(problem).__name__, exc_info=problem)
+
+    async def _thin_job(self) -> None:
+        keep = self.settings.retention
+        removed = 0
+        try:
+            while True:
+                now = self.clocks.now()
+                step = await asyncio.to_thread(self.store.thin, now, keep.raw, keep.hours, keep.days)
+                removed += step.removed
+                if step.done:
+                    break
+                await asyncio.sleep(1)
+        except StoreError as error:
+            self.log.warning("the history could not be thinned; it will be tried again tomorrow", problem=str(error))
+        self.log.info("history thinned", points=removed)
+
+    async def _beat_job(self) -> None:
+        self._beat = self.clocks.timer()
+        self.supervisor.alive()
+
+    # --- state ---------------------------------------------------------------------------------------------------
+
+    def health(self) -> Health:
+        """For /healthz and /readyz; called from the web server's thread."""
+        age = None if self._beat is None else self.clocks.timer() - self._beat
+        return Health(
+            settings_loaded=True,
+            store_open=self.recorder.failing_since is None,
+            swept=self._last is not None,
+            heartbeat_age=age,
+        )
+
+    def snapshot(self) -> Snapshot:
+        """For the metrics; called from the web server's thread, so it only reads what is replaced as a whole."""
+        standing: dict[tuple[str, str], int] = {}
+        for record in list(self.sweep.alarms.values()):
+            if record.standing:
+                key = (record.severity, record.state.value)
+                standing[key] = standing.get(key, 0) + 1
+        recorder = self.recorder
+        vitals = replace(
+            self.vitals,
+            buffered=recorder.depth,
+            buffer_limit=recorder.limit,
+            dropped=recorder.dropped,
+            store_errors=recorder.errors,
+            store_failing=recorder.failing_since is not None,
+            waiting=recorder.waiting,
+            dead=recorder.dead,
+            alarms=standing,
+        )
+        return Snapshot(dict(self.sweep.fleet.views), vitals)
+
+    def _count(self, report: Report) -> None:
+        readings = dict(self.vitals.readings)
+        readings["read"] = readings.get("read", 0) + report.answered
+        for reason, count in report.failures.items():
+            readings[reason] = readings.get(reason, 0) + count
+        self.vitals = replace(
+            self.vitals,
+            sweeps=self.vitals.sweeps.add(report.seconds),
+            swept=report.at,
+            readings=readings,
+            requests=self.vitals.requests + report.requests,
+            retries=self.vitals.retries + report.retries,
+            timeouts=self.vitals.timeouts + report.timeouts,
+        )
+
+    def _agent_health(self) -> AgentHealth:
+        recorder = self.recorder
+        return AgentHealth(
+            store_failing_since=recorder.failing_since,
+            store_error=recorder.last_error,
+            buffered=recorder.depth,
+            buffer_limit=recorder.limit,
+            dropped=recorder.dropped,
+            sweep_seconds=self._last.seconds if self._last else 0.0,
+            sweep_interval=self.settings.polling.status.total_seconds(),
+            dead_letters=recorder.dead,
+            waiting=recorder.waiting,
+        )
+
+    def _store_failed(self, problem: str) -> None:
+        """Called from the recorder's thread."""
+        if problem:
+            self.log.error("the store fails, readings wait in memory", problem=problem)
+        else:
+            self.log.info("the store is well again")
+
+    def _letters_failed(self, problem: str) -> None:
+        self.log.warning("the outbox cannot use the store", problem=problem)
+
+    def _wake_outbox(self) -> None:
+        """Called from the recorder's thread."""
+        if self._loop is not None and not self._loop.is_closed():
+            self._loop.call_soon_threadsafe(self.to_tell.set)
+
+    async def _read_alarms_again(self) -> None:
+        """Others may have changed alarms (acknowledged, shelved): the later revision wins."""
+        try:
+            records = await asyncio.to_thread(self.store.alarms)
+        except StoreError:
+            return
+        mine = self.sweep.alarms
+        for record in records:
+            known = mine.get(record.key)
+            if known is None or record.revision > known.revision:
+                mine[record.key] = record
