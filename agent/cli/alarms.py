@@ -227,7 +227,7 @@ def _act(settings: Path | None, store: str | None, key: str, act: Act) -> None:
 def _open(settings: Path | None, store: str | None) -> Store:
     from agent.cli.wiring import open_store
 
-    return open_store(settings, store)
+    return open_store(store, settings)
 
 
 def _emit(name: str, payload: dict[str, Any]) -> None:

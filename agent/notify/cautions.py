@@ -13,6 +13,7 @@ _TONER = (
 _COLLECT = "Give the used part to the collection that local rules name; never into the fire."
 _DRUM = "Drum: keep it from light (a few minutes at most, covered) and from fingers; do not touch its surface."
 _POWER = "Switch the printer off and pull the plug before reaching inside."
+_FURTHER = "If you must reach further in than the part itself: power off and plug out first; the fuser burns fingers."
 _HOT = "The fuser is hot enough to burn: let it cool down for at least half an hour with the power off."
 _INK = "Ink stains: gloves, and paper underneath. Keep it from eyes and children."
 _UPRIGHT = "Keep the full box level and close its caps before carrying it."
@@ -23,12 +24,12 @@ _MANUAL = (
 )
 
 _BY_KIND: dict[str, tuple[str, ...]] = {
-    "toner": (*_TONER, _COLLECT),
-    "tonerCartridge": (*_TONER, _DRUM, _COLLECT),
-    "matteToner": (*_TONER, _COLLECT),
+    "toner": (*_TONER, _FURTHER, _COLLECT),
+    "tonerCartridge": (*_TONER, _FURTHER, _DRUM, _COLLECT),
+    "matteToner": (*_TONER, _FURTHER, _COLLECT),
     "developer": (_POWER, *_TONER, _COLLECT),
-    "wasteToner": (_UPRIGHT, *_TONER, "Never pour waste toner back or out.", _COLLECT),
-    "opc": (_DRUM, *_TONER, _COLLECT),
+    "wasteToner": (_UPRIGHT, *_TONER, _FURTHER, "Never pour waste toner back or out.", _COLLECT),
+    "opc": (_DRUM, *_TONER, _FURTHER, _COLLECT),
     "ink": (_INK, _COLLECT),
     "inkCartridge": (_INK, _COLLECT),
     "matteInk": (_INK, _COLLECT),

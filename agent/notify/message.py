@@ -228,7 +228,19 @@ def _when_rows(message: Message) -> list[tuple[str, str]]:
         rows.append(("Until", moment(str(message.facts.get("returned_at") or ""), zone)))
     else:
         rows.append(("Read", moment(str(message.facts.get("reading_at") or ""), zone)))
-    return [*rows, ("Told because", clean(message.reason)), ("Note", _text(message, "note", 1000))]
+    return [*rows, ("Told because", _reason(message)), ("Note", _text(message, "note", 1000))]
+
+
+def _reason(message: Message) -> str:
+    head, colon, rest = message.reason.partition(": ")
+    return clean(_REASONS.get(head, head) + colon + rest)
+
+
+_REASONS = {
+    "first": "it is new",
+    "changed": "it became graver",
+    "returned": "it is over",
+}
 
 
 def _cautions(messages: Sequence[Message]) -> list[str]:

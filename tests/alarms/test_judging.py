@@ -9,6 +9,7 @@ from datetime import timedelta
 import pytest
 
 from agent.alarms.conditions import conditions
+from agent.alarms.lifecycle import acknowledge
 from agent.alarms.rules import Rule
 from agent.model.alarm import AgentHealth, AlarmState, standing
 from agent.model.fleet import Finding, Place, Printer
@@ -254,8 +255,6 @@ def test_it_is_repeated_until_somebody_acknowledges():
     told = [agent.sweep(seen(toner(5)), after=10 * MINUTE) for _ in range(6)]
     assert [kinds(some) for some in told] == [[], [], ["repeat"], [], [], ["repeat"]]
     assert told[2][0].reason == "repeat interval over"
-    from agent.alarms.lifecycle import acknowledge
-
     agent.keep([acknowledge(agent.records[CYAN], "Night desk", agent.now)[0]])
     assert [agent.sweep(seen(toner(5)), after=60 * MINUTE) for _ in range(3)] == [[], [], []]
 

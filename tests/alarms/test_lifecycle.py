@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -77,8 +78,6 @@ def test_the_end_of_its_subject_makes_every_alarm_normal():
 def test_what_the_table_forbids_is_refused_in_words_and_the_rest_is_done(state, event):
     agent = Agent()
     agent.sweep(seen(toner(5)))
-    from dataclasses import replace
-
     record = replace(agent.records["low|7|toner:cyan"], state=state)
     if TABLE[state, event] is None:
         with pytest.raises(NotApplicableError, match=record.key.replace("|", r"\|")):
