@@ -29,6 +29,7 @@ from agent.app.supervisor import Supervisor
 from agent.metrics import Metrics
 from agent.model.alarm import AgentHealth, AlarmRecord
 from agent.model.failure import Failure
+from agent.model.fleet import PrinterView
 from agent.model.health import Health, Snapshot, Vitals
 from agent.notify.channel import Channel
 from agent.notify.outbox import Outbox
@@ -115,13 +116,7 @@ class Service:
         """Build what is left to build and start the schedule."""
         self._loop = asyncio.get_running_loop()
         now = self.clocks.now()
-        oddities = parts.oddities(self.settings, self.settings_file.parent)
-        stops = parts.stops(self.settings, oddities)
-        self.channels = parts.channels(self.settings, self.clocks.now)
-        self.outbox.use(self.channels)
-        self._open_wire(self.settings)
-        self.sweep = await self._build_sweep(oddities)
-        self._watch(stops)
+        stops = await self._build()
         self.vitals = replace(
             self.vitals, started=now, engine=self.engine.name, settings_accepted=1, settings_loaded=now
         )
@@ -135,6 +130,17 @@ class Service:
             store=self.store.url, metrics=f"http://{listen}/metrics",
         )  # fmt: skip
         self.supervisor.ready(f"watching {len(stops)} addresses")
+
+    async def sweep_alone(self, *, full: bool = False) -> tuple[Report, list[PrinterView]]:
+        """One sweep without the schedule: record it and tell what is to be told. Gives back what was seen."""
+        await self._build()
+        report = await self.sweep_once(full=full)
+        await asyncio.to_thread(self.recorder.stop)
+        await self._tell()
+        for channel in self.channels.values():
+            await channel.close()
+        await self.reader.close()
+        return report, self.sweep.fleet.views_of()
 
     async def stop(self) -> None:
         """Stop the schedule, finish what was begun, write what waits."""
@@ -151,6 +157,17 @@ class Service:
             await channel.close()
         await self.reader.close()
         self.log.info("stopped")
+
+    async def _build(self) -> list[Stop]:
+        """All that is built of the settings; whom to ask."""
+        oddities = parts.oddities(self.settings, self.settings_file.parent)
+        stops = parts.stops(self.settings, oddities)
+        self.channels = parts.channels(self.settings, self.clocks.now)
+        self.outbox.use(self.channels)
+        self._open_wire(self.settings)
+        self.sweep = await self._build_sweep(oddities)
+        self._watch(stops)
+        return stops
 
     def _open_wire(self, settings: Settings) -> None:
         wanted = settings.polling.engine

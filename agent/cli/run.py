@@ -1,0 +1,191 @@
+"""``lowmark run`` (the service) and ``lowmark sweep`` (one pass, shown)."""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+import time
+from collections.abc import Iterable
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from agent.cli.options import AsJson, SettingsFile, StoreUrl
+
+if TYPE_CHECKING:
+    from agent.app.service import Service
+    from agent.model.fleet import PrinterView
+    from agent.sweep.run import Report
+
+NO_SETTINGS = """\
+There are no settings yet: neither --settings FILE nor LOWMARK_SETTINGS, nor a lowmark.yaml here.
+
+  lowmark survey 192.0.2.0/24 --out lowmark.yaml     looks for printers and writes a first file (put your range)
+  lowmark settings example > lowmark.yaml            a commented example to fill in yourself
+  lowmark settings check lowmark.yaml                says what is wrong, and where
+  lowmark run                                        then starts
+
+To see it all without a printer: lowmark demo"""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the program."""
+    app.command("run")(run)
+    app.command("sweep")(sweep)
+
+
+def run(
+    settings: SettingsFile = None,
+    store: StoreUrl = None,
+    log: Annotated[str, typer.Option("--log", help="How much to log: debug, info, warning, error.")] = "info",
+    log_form: Annotated[
+        str, typer.Option("--log-form", help="text, json, or auto: text at a terminal, else JSON.")
+    ] = "auto",
+) -> None:
+    """The service: read the printers on schedule, keep the history, serve metrics, raise alarms and tell people.
+
+    SIGHUP reads the settings again; SIGTERM and Ctrl-C stop it, and nothing that was read is lost.
+
+    \b
+    Example:
+      lowmark run --settings lowmark.yaml
+      kill -HUP $(pidof lowmark)        # after a change of the settings
+    """  # noqa: D301 - the backspace keeps the lines of the example apart
+    from agent.app.logs import LEVELS, set_up
+    from agent.app.supervisor import Supervisor
+
+    if log not in LEVELS:
+        raise typer.BadParameter(f"{log!r} is none of {', '.join(LEVELS)}", param_hint="--log")
+    if log_form not in ("auto", "text", "json"):
+        raise typer.BadParameter(f"{log_form!r} is none of auto, text, json", param_hint="--log-form")
+    set_up(log, form=log_form)
+    asyncio.run(_run(settings, store, Supervisor()))
+
+
+async def _run(settings: Path | None, store: str | None, supervisor: object) -> None:
+    from agent.app.supervisor import Supervisor
+
+    loop = asyncio.get_running_loop()
+    service = build(settings, store, supervisor if isinstance(supervisor, Supervisor) else None)
+    going: set[asyncio.Task[bool]] = set()
+
+    def reload() -> None:
+        task = loop.create_task(service.reload())
+        going.add(task)
+        task.add_done_callback(going.discard)
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, service.end)
+    loop.add_signal_handler(signal.SIGHUP, reload)
+    try:
+        await service.run()
+    finally:
+        service.store.close()
+
+
+def build(settings_file: Path | None, store_url: str | None, supervisor: object = None) -> Service:
+    """The service that the options describe. Leaves with words that help when there are no settings."""
+    from agent.app.service import Clocks, Service
+    from agent.app.supervisor import Supervisor
+    from agent.cli.show import fail
+    from agent.cli.wiring import find_settings
+    from agent.settings import load
+    from agent.store import Store
+
+    found = find_settings(settings_file)
+    if found is None:
+        fail(NO_SETTINGS, 2)
+    settings = load(found)
+    store = Store.open(store_url or settings.store.reveal_url())
+    clocks = Clocks(lambda: datetime.now(UTC), time.monotonic)
+    return Service(
+        settings, found, store, clocks, supervisor=supervisor if isinstance(supervisor, Supervisor) else None
+    )
+
+
+def sweep(
+    settings: SettingsFile = None,
+    store: StoreUrl = None,
+    full: Annotated[bool, typer.Option("--full", help="Read everything, not only status, levels and counts.")] = False,
+    as_json: AsJson = False,
+) -> None:
+    """Read every printer once, now; record it, judge it, and tell what is to be told.
+
+    Exit status 1 when a printer could not be read.
+
+    \b
+    Example:
+      lowmark sweep --settings lowmark.yaml
+    """  # noqa: D301
+    from agent.app.logs import set_up
+    from agent.cli.show import emit
+
+    set_up("warning")
+    service = build(settings, store)
+    report, views = asyncio.run(_sweep(service, full=full))
+    if as_json:
+        emit("sweep", {**_report_data(report), "printers": [_view_data(view) for view in _in_order(views)]})
+    else:
+        _show(report, views)
+    if report.failures or report.no_printer:
+        raise typer.Exit(1)
+
+
+async def _sweep(service: Service, *, full: bool) -> tuple[Report, list[PrinterView]]:
+    try:
+        return await service.sweep_alone(full=full)
+    finally:
+        service.store.close()
+
+
+def _in_order(views: Iterable[PrinterView]) -> list[PrinterView]:
+    return sorted(views, key=lambda view: (view.printer.place.site, view.printer.name, view.printer.id))
+
+
+def _report_data(report: Report) -> dict[str, object]:
+    return {
+        "at": report.at,
+        "seconds": round(report.seconds, 3),
+        "addresses": report.stations,
+        "asked": report.asked,
+        "answered": report.answered,
+        "no_printer": report.no_printer,
+        "failures": dict(report.failures),
+        "requests": report.requests,
+        "retries": report.retries,
+        "timeouts": report.timeouts,
+    }
+
+
+def _view_data(view: PrinterView) -> dict[str, object]:
+    printer, reading = view.printer, view.reading
+    supplies = reading.supplies if reading is not None else ()
+    return {
+        "printer": printer.name,
+        "id": printer.id,
+        "address": printer.address,
+        "device": printer.device_index,
+        "serial": printer.serial,
+        "model": printer.model,
+        "place": str(printer.place),
+        "reachable": view.reachable,
+        "since": view.since,
+        "read_at": reading.at if reading else None,
+        "status": reading.printer_status if reading else None,
+        "errors": sorted(reading.errors) if reading else [],
+        "supplies": [{"supply": one.key, "kind": one.kind, "remaining": one.fraction} for one in supplies],
+    }
+
+
+def _show(report: Report, views: list[PrinterView]) -> None:
+    from agent.cli.overview import overview
+    from agent.cli.show import console
+
+    console.print(overview(_in_order(views)))
+    words = [f"{report.answered} of {report.asked} addresses answered in {report.seconds:.1f} s"]
+    words += [f"{count} {reason}" for reason, count in sorted(report.failures.items())]
+    if report.no_printer:
+        words.append(f"{report.no_printer} no printer")
+    console.print("; ".join(words) + ".")
