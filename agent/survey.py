@@ -26,6 +26,9 @@ Credential = tuple[str, Community | UsmUser]
 """Credentials with the name that they have in the settings."""
 
 MOST_ADDRESSES = 65_536
+ANYBODY = UsmUser("lowmark-is-anybody-there")
+"""A user that no agent knows. One that speaks SNMPv3 answers so (RFC 3414 section 3.2), and thereby that it is there,
+where SNMPv1 and v2c agents drop a wrong community without a word."""
 _LONGEST_NAME = 100
 _UTF_8 = 106  # IANA character sets
 
@@ -138,7 +141,8 @@ class Survey:
     """One survey. ``run`` it once; ``result`` may be asked at any time, also after ``run`` was cancelled.
 
     ``credentials`` are tried in their order until a printer is found. ``rate``: probes begun a second; a probe of a
-    silent address is one question and its retries. ``like``: the time-outs and retries to use.
+    silent address is one question and its retries. ``like``: the time-outs and retries to use. ``last_resort``: ask
+    what stays silent whether it speaks SNMPv3 at all (see ``ANYBODY``), so that it can be told from nobody.
     ``on_progress`` is called after each address.
     """
 
@@ -153,12 +157,14 @@ class Survey:
         port: int = 161,
         most: int = MOST_ADDRESSES,
         like: Peer = Peer("", timeout=1.0, retries=1, deadline=5.0),  # noqa: B008 - frozen
+        last_resort: bool = True,
         on_progress: Callable[[Progress], None] | None = None,
     ) -> None:
         if rate <= 0 or concurrency < 1:
             raise ValueError("a survey needs a rate above 0 and at least one probe at a time")
         self.hosts = addresses(networks, most)
         self._credentials = tuple(credentials)
+        self._last_resort = (("", ANYBODY),) if last_resort else ()
         self._prober = prober
         self._gap = 1.0 / rate
         self._concurrency = concurrency
@@ -208,36 +214,46 @@ class Survey:
         return len(self._found) + len(self._refused) + self._silent + self._closed
 
     async def _ask(self, at: int, host: str) -> None:
+        """Try the credentials at one address, in their order, as long as they may show more."""
         best: Found | None = None
         refused: Found | None = None
-        closed = False
-        for name, credentials in self._credentials:
-            if best is not None and _no_better(credentials, best, self._credentials):
+        for name, credentials in (*self._credentials, *self._last_resort):
+            if not self._worth_asking(credentials, best, refused):
                 continue
             peer = replace(self._like, host=host, credentials=credentials)
             await self._turn()
             probe = await self._probe(peer)
-            if isinstance(probe.error, Unsupported):
-                raise probe.error
-            if isinstance(probe.error, Refused):
-                closed = True
-                break
-            if isinstance(probe.error, Denied) and not probe.devices and not probe.object_id:
-                refused = refused or _found(peer, name, probe)
-            elif probe.answered or (probe.error is not None and not isinstance(probe.error, Silent)):
-                if best is None or probe.devices:
+            match _kind(probe):
+                case "printer":
                     best = _found(peer, name, probe)
-                if probe.devices:
                     break
+                case "other":
+                    best = best or _found(peer, name, probe)
+                case "denied":
+                    refused = refused or _found(peer, name, probe)
+                case "closed":
+                    self._closed += 1
+                    return
         if best is not None:
             self._found[at] = best
             self._printers += bool(best.devices)
         elif refused is not None:
             self._refused[at] = refused
-        elif closed:
-            self._closed += 1
         else:
             self._silent += 1
+
+    def _worth_asking(self, credentials: Community | UsmUser, best: Found | None, refused: Found | None) -> bool:
+        if credentials is ANYBODY:
+            return best is None and refused is None
+        if best is None:
+            return True
+        # The same community in another version shows nothing more of what has answered already.
+        answered = dict(self._credentials).get(best.credentials)
+        return not (
+            isinstance(credentials, Community)
+            and isinstance(answered, Community)
+            and credentials.community == answered.community
+        )
 
     async def _probe(self, peer: Peer) -> Probe:
         try:
@@ -271,17 +287,26 @@ async def survey(
     return await going.run()
 
 
-def _no_better(credentials: Community | UsmUser, best: Found, tried: Sequence[Credential]) -> bool:
-    """The same community in another version shows nothing more of what has answered already."""
-    answered = dict(tried).get(best.credentials)
-    return (
-        isinstance(credentials, Community)
-        and isinstance(answered, Community)
-        and credentials.community == answered.community
-    )
+def _kind(probe: Probe) -> str:
+    """printer, other (answers, and is none), denied, closed (the host is there without SNMP) or silent."""
+    error = probe.error
+    if isinstance(error, Unsupported):
+        raise error
+    if probe.devices:
+        return "printer"
+    if isinstance(error, Refused):
+        return "closed"
+    if isinstance(error, Denied) and not probe.object_id:
+        return "denied"
+    if probe.answered or (error is not None and not isinstance(error, Silent)):
+        return "other"
+    return "silent"
 
 
 def _found(peer: Peer, credentials: str, probe: Probe) -> Found:
+    problem = "" if probe.error is None else str(probe.error)
+    if peer.credentials is ANYBODY:
+        problem = "it speaks SNMP version 3, and answers none of the credentials"
     return Found(
         host=peer.host,
         port=peer.port,
@@ -291,7 +316,7 @@ def _found(peer: Peer, credentials: str, probe: Probe) -> Found:
         name=_clean(probe.name),
         descr=_clean(probe.descr),
         object_id=probe.object_id,
-        problem="" if probe.error is None else str(probe.error),
+        problem=problem,
     )
 
 

@@ -218,13 +218,15 @@ async def _what_else_answers(reader: Any, peer: Peer) -> str:
     SNMPv1 and v2c agents drop a wrong community without a word (RFC 3584, RFC 1157 section 4.1), but an agent that
     also speaks SNMPv3 says that it does not know a user (RFC 3414 section 3.2), and so that it is there.
     """
+    from agent.survey import ANYBODY
+
     short = replace(peer, retries=0, deadline=max(1.0, 2 * peer.timeout))
     if isinstance(peer.credentials, Community):
         other = "1" if peer.credentials.version == "2c" else "2c"
         probe = await reader.probe(replace(short, credentials=replace(peer.credentials, version=other)))
         if probe.answered:
             return f". It does answer to SNMP version {other}: use --snmp {other}."
-        probe = await reader.probe(replace(short, credentials=UsmUser("lowmark-is-anybody-there")))
+        probe = await reader.probe(replace(short, credentials=ANYBODY))
         if probe.answered or isinstance(probe.error, Denied):
             return ". It is there, for it answers SNMP version 3: the community is wrong, or versions 1 and 2c are off."
         return ""

@@ -97,6 +97,17 @@ def supply_words(supply: Supply) -> str:
     return "unknown"
 
 
+def level_words(supply: Supply) -> str:
+    """Level and capacity in the printer's own unit, as far as it tells them."""
+    unit = spaced(supply.unit)
+    if not isinstance(supply.capacity, Mark):
+        level = "" if supply.level is Mark.UNKNOWN else f"{amount_words(supply.level)} "
+        return f"{level}of {supply.capacity:,} {unit}"
+    if isinstance(supply.level, Mark):
+        return ""
+    return f"{supply.level:,} {unit}" + ("" if supply.fraction is not None else ", capacity unknown")
+
+
 def remark_on(supply: Supply) -> str:
     """What to know about a supply besides its share."""
     if supply.level == 0:
@@ -104,7 +115,7 @@ def remark_on(supply: Supply) -> str:
     fraction = supply.fraction
     if fraction is not None and fraction < _LOW:
         return "nearly full" if supply.is_receptacle else "low"
-    return ""
+    return "space left" if supply.is_receptacle and fraction is not None else ""
 
 
 def ticks_words(ticks: int | None) -> str:
@@ -186,18 +197,16 @@ def _supplies(supplies: tuple[Supply, ...], *, ascii_only: bool) -> Table:
     def row(one: Supply) -> tuple[object, ...]:
         fraction = one.fraction
         style = "red" if one.level == 0 else "yellow" if fraction is not None and fraction < _LOW else ""
-        level = f"{amount_words(one.level)} of {amount_words(one.capacity)}"
-        unit = "" if isinstance(one.level, Mark) and isinstance(one.capacity, Mark) else f" {spaced(one.unit)}"
         return (
             one.key,
             one.description,
             Text(bar(fraction, ascii_only=ascii_only), style=style),
             Text(supply_words(one), style=style),
-            level + unit,
+            level_words(one),
             Text(remark_on(one), style=style),
         )
 
-    headers = ["Supply", "Description", "Left (of a waste bin: space left)", "", "Level and capacity", ""]
+    headers = ["Supply", "Description", "Left", "", "Level and capacity", ""]
     return table(headers, map(row, supplies), right=(3,))
 
 

@@ -192,14 +192,14 @@ def _devices(one: Found) -> str:
 
 
 def _summary(result: SurveyResult) -> str:
-    parts = [
-        f"{len(result.printers):,} printers",
-        f"{len(result.others):,} that are none",
-        f"{len(result.denied):,} refusals",
-        f"{result.closed:,} hosts without SNMP",
-        f"{result.silent:,} silent",
-    ]
-    return f"{result.asked:,} addresses asked: {', '.join(parts)}."
+    parts = {
+        "printers": len(result.printers),
+        "answer, but are no printers": len(result.others),
+        "refuse": len(result.denied),
+        "have no SNMP": result.closed,
+        "silent": result.silent,
+    }
+    return f"Of {result.asked:,} addresses: {', '.join(f'{what} {count:,}' for what, count in parts.items())}."
 
 
 def _plain(result: SurveyResult) -> dict[str, Any]:

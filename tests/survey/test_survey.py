@@ -14,7 +14,18 @@ from hypothesis import strategies as st
 from agent.model.probe import Probe
 from agent.model.wire import Community, Denied, Garbled, Peer, Refused, Silent, Unsupported, UsmUser
 from agent.settings import parse
-from agent.survey import BadRange, Found, Progress, Survey, SurveyResult, addresses, read_ranges, survey, to_yaml
+from agent.survey import (
+    ANYBODY,
+    BadRange,
+    Found,
+    Progress,
+    Survey,
+    SurveyResult,
+    addresses,
+    read_ranges,
+    survey,
+    to_yaml,
+)
 
 PUBLIC = ("public", Community("2c", "public"))
 FIRST = ("first", Community("1", "public"))
@@ -53,8 +64,8 @@ class Network:
 
 
 def look(network: Network, *ranges: str, credentials=(PUBLIC,), **options) -> SurveyResult:
-    options.setdefault("rate", 10_000)
-    return asyncio.run(survey(read_ranges(ranges), credentials, network, **options))
+    options = {"rate": 10_000, "last_resort": False, **options}
+    return asyncio.run(Survey(read_ranges(ranges), credentials, network, **options).run())
 
 
 def printer(address: str, *devices: int, name: str = "") -> Probe:
@@ -207,6 +218,15 @@ def test_a_host_without_snmp_is_asked_once():
     network = Network({"192.0.2.1": Refused("nothing listens")})
     look(network, "192.0.2.1", credentials=(PUBLIC, FIRST, USER))
     assert len(network.asked) == 1
+
+
+def test_what_is_silent_is_asked_whether_it_speaks_version_3_at_all():
+    # RFC 3414 section 3.2 step 4: an unknown user is answered with the report usmStatsUnknownUserNames.
+    network = Network({"192.0.2.2": Denied("no such user")}, only={"192.0.2.2": ANYBODY})
+    result = asyncio.run(survey(read_ranges(["192.0.2.0/30"]), [PUBLIC, FIRST], network, rate=10_000))
+    assert [(one.host, one.credentials) for one in result.denied] == [("192.0.2.2", "")]
+    assert "version 3" in result.denied[0].problem
+    assert result.silent == 1
 
 
 def test_what_the_wire_cannot_do_is_said_instead_of_asking_on():
