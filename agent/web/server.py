@@ -6,6 +6,7 @@ import asyncio
 import errno
 import socket
 import threading
+from typing import Self
 
 import uvicorn
 from starlette.types import ASGIApp
@@ -28,15 +29,15 @@ class Server:
     def __init__(self, app: ASGIApp, host: str = "127.0.0.1", port: int = 0) -> None:
         self._app = app
         self._host = host
-        self._wanted = port
+        self._port = port
         self._socket: socket.socket | None = None
         self._thread: threading.Thread | None = None
         self._server: uvicorn.Server | None = None
 
     @property
     def port(self) -> int:
-        """The port that is listened on, once started."""
-        return self._wanted if self._socket is None else int(self._socket.getsockname()[1])
+        """The port that is listened on, once started; it is kept for the next start."""
+        return self._port
 
     @property
     def address(self) -> str:
@@ -48,6 +49,7 @@ class Server:
         if self._thread is not None:
             return
         self._socket = self._bound()
+        self._port = int(self._socket.getsockname()[1])
         config = uvicorn.Config(
             self._app,
             http="h11",
@@ -81,11 +83,10 @@ class Server:
                 server.force_exit = True
                 thread.join(_STOP_LIMIT)
         if bound is not None:
-            self._wanted = self._wanted or self.port
             bound.close()
         self._thread = self._server = self._socket = None
 
-    def __enter__(self) -> Server:
+    def __enter__(self) -> Self:
         self.start()
         return self
 
@@ -93,9 +94,9 @@ class Server:
         self.stop()
 
     def _bound(self) -> socket.socket:
-        wanted = f"{self._host}:{self._wanted}"
+        wanted = self.address
         try:
-            found = socket.getaddrinfo(self._host, self._wanted, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
+            found = socket.getaddrinfo(self._host, self._port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
         except (OSError, UnicodeError):
             raise CannotListen(f"cannot listen on {wanted}: {self._host} has no address here") from None
         family, kind, protocol, _, address = found[0]
