@@ -128,7 +128,7 @@ def _colour(black: float, others: float) -> dict[str, float]:
 
 # Pass phrases of invented printers on loopback: they guard nothing.
 SECURE_256 = UsmUser("rounds", "SHA-256", "harrow-lane-auth", "AES-128", "harrow-lane-priv")
-SECURE_1 = UsmUser("rounds-old", "SHA-1", "harrow-lane-auth-1", "AES-128", "harrow-lane-priv-1", context="printing")
+SECURE_1 = UsmUser("rounds-old", "SHA-1", "harrow-lane-auth-1", "AES-128", "harrow-lane-priv-1")
 
 DESK = Kind(
     "mono desktop", "Tallgrass", "M40", 1, 38, 90,
@@ -216,7 +216,7 @@ SECURE = Kind(
     pages_a_calibration=1_200, counters=True,
 )  # fmt: skip
 SECURE_OLD = Kind(
-    "v3 SHA-1 in a context", "Merle & Voss", "S210", 9, 33, 160,
+    "v3 with SHA-1", "Merle & Voss", "S210", 9, 33, 160,
     (
         Part(TONER, "Black Toner", 6_000, 6_000, IMPRESSIONS, "black", "ink", 10),
         Part(OPC, "Drum", 30_000, 30_000, IMPRESSIONS, "black"),

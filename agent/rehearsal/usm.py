@@ -117,6 +117,15 @@ def _head(data: bytes) -> _Head:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Admitted:
+    """A message whose sender is who it says, with its scoped PDU in plain octets."""
+
+    head: _Head
+    user: UsmUser
+    scoped: bytes
+
+
 class Engine:
     """One authoritative engine with its users.
 
@@ -135,6 +144,21 @@ class Engine:
 
         Raises Malformed when the octets are no SNMPv3 message.
         """
+        admitted = self.admit(data)
+        if not isinstance(admitted, Admitted):
+            return admitted
+        try:
+            return self._scoped(admitted)
+        except ber.Malformed:
+            if admitted.head.flags & _PRIV:  # a wrong privacy key shows as nonsense after decryption
+                return self._report(admitted.head, DECRYPTION_ERROR)
+            raise
+
+    def admit(self, data: bytes) -> Admitted | bytes | None:
+        """The same checks, and the scoped PDU left as octets (or the report to send, or None to stay silent).
+
+        Raises Malformed when the octets are no SNMPv3 message.
+        """
         head = _head(data)
         if head.engine_id != self.engine_id:
             return self._report(head, UNKNOWN_ENGINE)
@@ -146,11 +170,9 @@ class Engine:
             # Only the report about the time can be authentic: the requester has been checked by then.
             return self._report(head, wrong, user if wrong == NOT_IN_WINDOW else None)
         try:
-            return self._scoped(self._plain(data, head, user), head, user)
+            return Admitted(head, user, self._plain(data, head, user))
         except ber.Malformed:
-            if head.flags & _PRIV:  # a wrong privacy key shows as nonsense after decryption
-                return self._report(head, DECRYPTION_ERROR)
-            raise
+            return self._report(head, DECRYPTION_ERROR)
 
     def _wrong(self, data: bytes, head: _Head, user: UsmUser) -> str | None:
         """Which usmStats counter this message moves, None when it is as it should be."""
@@ -173,7 +195,8 @@ class Engine:
             raise ber.Malformed("a salt of other than 8 octets")
         return self._cipher(user, head.boots, head.time, head.salt).decryptor().update(data[start:stop])
 
-    def _scoped(self, scoped: bytes, head: _Head, user: UsmUser) -> Secured | bytes | None:
+    def _scoped(self, admitted: Admitted) -> Secured | bytes | None:
+        head, user, scoped = admitted.head, admitted.user, admitted.scoped
         at, end = ber.expect(scoped, 0, len(scoped), ber.SEQUENCE)
         context_engine, at = ber.read_octets(scoped, at, end)
         context, at = ber.read_octets(scoped, at, end)
@@ -186,7 +209,7 @@ class Engine:
 
     def seal(self, asked: Secured, pdu: bytes) -> bytes:
         """A response (or report) PDU as a message at the level of the request."""
-        return self._message(asked.message_id, asked.flags, asked.user, asked.context, pdu)
+        return self.message(asked.message_id, asked.flags, asked.user, asked.context, pdu)
 
     def _digest_holds(self, data: bytes, head: _Head, user: UsmUser) -> bool:
         name, size = DIGESTS[user.auth or "SHA-1"]
@@ -209,9 +232,10 @@ class Engine:
         self.stats[oid] += 1
         if not head.flags & _REPORTABLE:
             return None
-        return self._message(head.message_id, _AUTH if user else 0, user, b"", self._stat(oid, 0))
+        return self.message(head.message_id, _AUTH if user else 0, user, b"", self._stat(oid, 0))
 
-    def _message(self, message_id: int, flags: int, user: UsmUser | None, context: bytes, pdu: bytes) -> bytes:
+    def message(self, message_id: int, flags: int, user: UsmUser | None, context: bytes, pdu: bytes) -> bytes:
+        """A message of this engine at the level that ``flags`` say, for ``user`` (None: nobody in particular)."""
         boots, time = self.clock()
         scoped = ber.element(
             ber.SEQUENCE, ber.element(ber.OCTETS, self.engine_id) + ber.element(ber.OCTETS, context) + pdu

@@ -32,7 +32,7 @@ from agent.rehearsal.agent import Image, Responder
 from agent.rehearsal.fleet import Address, own_addresses
 from agent.rehearsal.kinds import CMYK, FILLED, IMPRESSIONS, TONER, WASTE_TONER, Kind, Part, TrayKind
 from agent.rehearsal.truth import Truth
-from agent.rehearsal.usm import Secured
+from agent.rehearsal.usm import Admitted
 from agent.rehearsal.wear import Identity, Worn
 
 USER = UsmUser("bench", "SHA-256", "bench-auth-phrase", "AES-128", "bench-priv-phrase")
@@ -122,20 +122,27 @@ class Printer:
         return b"\x30" + ber.length(len(whole)) + whole
 
     def _secured(self, asked: bytes) -> bytes | None:
+        """Version 3: check and decrypt, find the request-id, put it in front of kept octets, encrypt and sign."""
         engine = self.responder.engine
         assert engine is not None
-        opened = engine.open(asked)
-        if not isinstance(opened, Secured):
-            return opened
-        pdu = opened.pdu
-        key = bytes((pdu.tag, pdu.first & 0xFF, pdu.second & 0xFF)) + pdu.bindings
+        admitted = engine.admit(asked)
+        if not isinstance(admitted, Admitted):
+            return admitted
+        head, scoped = admitted.head, admitted.scoped
+        _, at, end = ber.read(scoped, 0, len(scoped))
+        _, _, at = ber.read(scoped, at, end)
+        _, _, at = ber.read(scoped, at, end)
+        _, start, stop = ber.read(scoped, at, end)
+        _, _, after = ber.read(scoped, start, stop)
+        key = scoped[at : at + 1] + scoped[after:stop]
         kept = self.kept.get(key)
         if kept is None:
-            made = self.responder.answer(pdu, 1_300, first=False)
-            _, start, stop = ber.read(made, 0, len(made))
-            _, _, after = ber.read(made, start, stop)
-            kept = self.kept[key] = made[after:stop]
-        return engine.seal(opened, ber.element(ber.RESPONSE, ber.integer(pdu.request_id) + kept))
+            made = self.responder.answer(ber.read_pdu(scoped, at, end), 1_300, first=False)
+            _, first, last = ber.read(made, 0, len(made))
+            _, _, then = ber.read(made, first, last)
+            kept = self.kept[key] = made[then:last]
+        pdu = ber.element(ber.RESPONSE, scoped[start:after] + kept)
+        return engine.message(head.message_id, head.flags & 3, admitted.user, b"", pdu)
 
 
 def _after_request_id(message: bytes) -> tuple[int, int]:
