@@ -17,7 +17,7 @@ from agent.mib.layout import Row, devices, hardware_address, layout_of
 from agent.mib.oddities import Oddity
 from agent.mib.subunits import Raws, Remarks
 from agent.mib.supplies import Colorants
-from agent.mib.values import Notes, Raw
+from agent.mib.values import Notes
 from agent.model.reading import Counter, Marker, Reading, Remark, Supply, System
 from agent.model.wire import Cells, Value
 
@@ -191,8 +191,8 @@ class _Decoder:
         changes, localisation, console, name, serial, critical, every = raws
         if localisation is not None or console is not None:
             sets = self.character_sets(notes)
-            self.charset = sets.get(localisation)
-            self.console_charset = sets.get(console, self.charset)
+            self.charset = sets.get(values.number(localisation, "prtGeneralCurrentLocalization", notes))
+            self.console_charset = sets.get(values.number(console, "prtConsoleLocalization", notes), self.charset)
         general = _General(
             values.counter(changes, "prtGeneralConfigChanges", notes),
             values.free(name, self.charset, "prtGeneralPrinterName", notes),
@@ -203,9 +203,9 @@ class _Decoder:
         self.note(notes)
         return general
 
-    def character_sets(self, notes: Notes) -> dict[Raw, int]:
+    def character_sets(self, notes: Notes) -> dict[int | None, int]:
         """PrtLocalizationIndex -> MIBenum, of the localisations that name one."""
-        sets: dict[Raw, int] = {}
+        sets: dict[int | None, int] = {}
         for row in self.tables.get("prtLocalizationTable", ()):
             charset = values.number(self.raws(row)[0], "prtLocalizationCharacterSet", notes, 0)
             if charset is not None:

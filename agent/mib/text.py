@@ -27,8 +27,8 @@ def words(raw: bytes, charset: int | None = None) -> str:
     """The text in ``raw``, written in ``charset`` (an IANA MIBenum; None where nothing is declared). Never raises.
 
     Trailing NULs go, and whatever a terminal or a page could trip over: control characters (line ends and tabs become
-    spaces), bidi overrides and other invisible format characters, unassigned code points. The rest is in NFC and
-    holds at most ``MAX_LENGTH`` characters.
+    spaces), bidi overrides and other invisible format characters, unassigned and private code points. The rest is in
+    NFC and holds at most ``MAX_LENGTH`` characters.
     """
     cut = len(raw) > _MAX_OCTETS
     raw = raw[:_MAX_OCTETS]
@@ -92,6 +92,6 @@ def _shown(character: str) -> str:
     category = unicodedata.category(character)
     if category in {"Zs", "Zl", "Zp"} or character in "\t\n\v\f\r\x85":
         return " "
-    if category[0] == "C" and category != "Co" and character not in _JOINERS:
+    if category[0] == "C" and character not in _JOINERS:
         return ""
     return character

@@ -62,7 +62,7 @@ def number(value: Raw, column: str, notes: Notes, low: int = -(2**31), high: int
     if value is None:
         return None
     if not isinstance(value, int):
-        notes.add(column, f"{shown(value)} stands where a number belongs")
+        notes.add(column, f"{shown(value)} in place of a number")
         return None
     if not low <= value <= high:
         notes.add(column, f"{shown(value)} is outside {low} .. {high}")
@@ -115,7 +115,7 @@ def localised(value: Raw, charset: int | None, column: str, notes: Notes) -> str
     if isinstance(value, bytes):
         return words(value, charset)
     if value is not None:
-        notes.add(column, f"{shown(value)} stands where words belong")
+        notes.add(column, f"{shown(value)} in place of words")
     return ""
 
 
@@ -124,7 +124,7 @@ def free(value: Raw, charset: int | None, column: str, notes: Notes) -> str:
     if isinstance(value, bytes):
         return free_words(value, charset)
     if value is not None:
-        notes.add(column, f"{shown(value)} stands where words belong")
+        notes.add(column, f"{shown(value)} in place of words")
     return ""
 
 
@@ -162,7 +162,7 @@ def errors(value: Raw, column: str, notes: Notes) -> frozenset[str]:
     """
     if not isinstance(value, bytes):
         if value is not None:
-            notes.add(column, f"{shown(value)} stands where octets with bits belong")
+            notes.add(column, f"{shown(value)} in place of octets with bits")
         return frozenset()
     found, beyond = error_bits(value[:16])
     if beyond:
@@ -183,5 +183,5 @@ def object_id(value: Raw, column: str, notes: Notes) -> str:
     if isinstance(value, str) and _OID.fullmatch(value):
         return value
     if value is not None:
-        notes.add(column, f"{shown(value)} stands where an OID belongs")
+        notes.add(column, f"{shown(value)} in place of an OID")
     return ""

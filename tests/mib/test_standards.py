@@ -128,7 +128,9 @@ def test_ianas_finisher_codes_are_all_there() -> None:
     tests, as it shadows Debian's modules; so its digest stands here."""
     lines = "\n".join(f"{number}={ALERT_CODE[number]}" for number in sorted(ALERT_CODE))
     assert len(ALERT_CODE) == 707
-    assert hashlib.sha256(lines.encode()).hexdigest() == "41e9f6328fe5ccbd3b8cce96505b8d62830c766f1ade2ee3ebf79e9cef210cc8"
+    assert (
+        hashlib.sha256(lines.encode()).hexdigest() == "41e9f6328fe5ccbd3b8cce96505b8d62830c766f1ade2ee3ebf79e9cef210cc8"
+    )
 
 
 def test_no_object_is_listed_twice() -> None:
