@@ -11,10 +11,10 @@ from __future__ import annotations
 import asyncio
 import functools
 import ipaddress
+import itertools
 import resource
 import secrets
 import socket
-from collections import OrderedDict
 from collections.abc import Awaitable, Callable, Sequence
 from typing import Any, TypeVar
 
@@ -67,7 +67,9 @@ class GufoEngine:
 
     def __init__(self, sessions: int | None = None) -> None:
         self._most = most_sessions() if sessions is None else sessions
-        self._sessions: OrderedDict[Peer, Session] = OrderedDict()
+        self._sessions: dict[Peer, Session] = {}
+        self._near: dict[int, Session] = {}  # the same by the identity of the peer: hashing one takes its time
+        self._uses = itertools.count()
 
     # --- the three questions ------------------------------------------------------------------------------------
 
@@ -128,34 +130,43 @@ class GufoEngine:
 
     async def forget(self, peer: Peer) -> None:
         """See ``Engine.forget``."""
-        session = self._sessions.pop(peer, None)
-        if session is not None:
-            session.close()
+        session = self._sessions.get(peer)
+        if session is not None and not session.busy:
+            self._drop(session)
 
     async def close(self) -> None:
         """See ``Engine.close``."""
-        while self._sessions:
-            self._sessions.popitem()[1].close()
+        for session in list(self._sessions.values()):
+            self._drop(session)
 
     # --- sessions -----------------------------------------------------------------------------------------------
 
     def _start(self, peer: Peer, timeout: float | None) -> tuple[Session, float]:
         """The peer's session, and the moment at which this request has to be over."""
         loop = asyncio.get_running_loop()
-        session = self._sessions.get(peer)
-        if session is None or session.loop is not loop:
-            self._sessions[peer] = session = Session(self._socket(peer))
-            self._recycle()
-        self._sessions.move_to_end(peer)
+        session = self._near.get(id(peer))
+        if session is None or session.peer is not peer or session.loop is not loop:
+            session = self._sessions.get(peer)
+            if session is None or session.loop is not loop:
+                session = self._open(peer)
+        session.used = next(self._uses)
         return session, loop.time() + (peer.timeout if timeout is None else timeout)
 
-    def _recycle(self) -> None:
-        excess = len(self._sessions) - self._most
-        if excess <= 0:
-            return
-        idle = [peer for peer, session in self._sessions.items() if not session.busy][:excess]
-        for peer in idle:
-            self._sessions.pop(peer).close()
+    def _open(self, peer: Peer) -> Session:
+        if len(self._sessions) >= self._most:
+            idle = sorted((held for held in self._sessions.values() if not held.busy), key=lambda held: held.used)
+            for session in idle[: max(1, self._most // 20)]:  # some at a time: looking for the oldest takes a while
+                self._drop(session)
+        session = Session(self._socket(peer), peer)
+        self._sessions[peer] = self._near[id(peer)] = session
+        return session
+
+    def _drop(self, session: Session) -> None:
+        session.close()
+        if self._sessions.get(session.peer) is session:
+            del self._sessions[session.peer]
+        if self._near.get(id(session.peer)) is session:
+            del self._near[id(session.peer)]
 
     def _socket(self, peer: Peer) -> Any:
         try:
@@ -366,7 +377,10 @@ def _odd(value: Any) -> bool:
 
 def _whole(found: dict[str, Any], asked: list[str]) -> bool:
     """Whether all that was asked for, and only that, was answered in values that mean one thing."""
-    return len(found) == len(asked) and all(oid in found and not _odd(found[oid]) for oid in asked)
+    if list(found) != asked and (len(found) != len(asked) or found.keys() != set(asked)):
+        return False
+    # Written so that it costs a microsecond: it is done for every answer of every printer.
+    return str not in map(type, found.values()) or not any(map(_odd, found.values()))
 
 
 def _exact_rows(rows: Rows) -> Rows:

@@ -30,6 +30,7 @@ _TELLING = ("1.3.6.1.2.1.25.3.", "1.3.6.1.2.1.43.5.1.1.")
 _FIRST = stretches([root for root in _TABLES if root.oid.startswith(_TELLING)])
 _OTHERS = stretches([root for root in _TABLES if not root.oid.startswith(_TELLING)])
 _VOLATILE = stretches(plan.VOLATILE)
+_CONFIG_CHANGES = "1.3.6.1.2.1.43.5.1.1.1."
 _PROBED = stretches([root for root in plan.PROBE if f"{root.oid}.0" not in _PROBE_SCALARS])
 _ALERT_COLUMNS = len(plan.VOLATILE)
 _MOST_ALERT_ROWS = 50  # cells of the alert table asked for at once
@@ -54,6 +55,7 @@ class _Known:
         "size",
         "stubborn",
         "suspect",
+        "telling",
         "vanished",
         "volatile",
     )
@@ -77,6 +79,7 @@ class _Known:
         self.cells = cells
         self.full = tuple(cells)
         self.fast = tuple(oid for oid in cells if plan.is_fast(oid))
+        self.telling = tuple(oid for oid in cells if oid.startswith(_CONFIG_CHANGES))
         self.cut()
 
     def cut(self) -> None:
@@ -214,7 +217,8 @@ class Reader:
                 now.update(found)
         if not now and fault is not None:
             raise fault
-        known.learn = plan.must_learn_again(known.cells, now, asked)
+        # Where nothing is missing only the cells that count the changes can tell; looking at each takes its time.
+        known.learn = plan.must_learn_again(known.cells, now, known.telling if len(now) == len(asked) else asked)
         if known.learn is not None:
             known.vanished = frozenset(asked) - now.keys()
         cells = known.cells.copy()

@@ -11,8 +11,11 @@ import asyncio
 import contextlib
 import os
 import socket
+import weakref
 from collections.abc import Callable, Iterator
 from typing import Any, TypeVar
+
+from agent.model.wire import Peer
 
 T = TypeVar("T")
 
@@ -23,6 +26,46 @@ class Expired(Exception):
 
 class Ended(Exception):
     """gufo-snmp ended a walk: the answer was empty or an error-status (it does not say which)."""
+
+
+_TICKS = 20  # a second
+
+
+class _Timers:
+    """Time-outs in bundles: all that end within the same twentieth of a second share one timer of the loop."""
+
+    def __init__(self, loop: asyncio.AbstractEventLoop) -> None:
+        self._loop = loop
+        self._bundles: dict[int, set[asyncio.Future[Any]]] = {}
+
+    def start(self, waiter: asyncio.Future[Any], seconds: float) -> set[asyncio.Future[Any]]:
+        """Have ``waiter`` end with Expired after ``seconds``, or up to a twentieth of a second later.
+
+        Returns:
+            The set that holds the waiter; taking it out stops its time.
+        """
+        tick = int((self._loop.time() + seconds) * _TICKS) + 1
+        bundle = self._bundles.get(tick)
+        if bundle is None:
+            self._bundles[tick] = bundle = set()
+            self._loop.call_at(tick / _TICKS, self._expire, tick)
+        bundle.add(waiter)
+        return bundle
+
+    def _expire(self, tick: int) -> None:
+        for waiter in self._bundles.pop(tick):
+            if not waiter.done():
+                waiter.set_exception(Expired())
+
+
+_OF_LOOPS: weakref.WeakKeyDictionary[asyncio.AbstractEventLoop, _Timers] = weakref.WeakKeyDictionary()
+
+
+def _timers(loop: asyncio.AbstractEventLoop) -> _Timers:
+    timers = _OF_LOOPS.get(loop)
+    if timers is None:
+        _OF_LOOPS[loop] = timers = _Timers(loop)
+    return timers
 
 
 _SEND_TRIES = 20
@@ -39,6 +82,7 @@ class Session:
     __slots__ = (
         "_receive",
         "_sock",
+        "_timers",
         "_waiter",
         "_watch",
         "cursor",
@@ -46,12 +90,17 @@ class Session:
         "fd",
         "lock",
         "loop",
+        "peer",
         "proven",
         "seen",
+        "used",
     )
 
-    def __init__(self, sock: Any) -> None:
+    def __init__(self, sock: Any, peer: Peer) -> None:
+        self.peer = peer
+        self.used = 0
         self.loop = asyncio.get_running_loop()
+        self._timers = _timers(self.loop)
         self.lock = asyncio.Lock()
         self.fd = sock.get_fd()
         self.cursor: tuple[str, str, Any] | None = None
@@ -88,7 +137,7 @@ class Session:
             Exception: whatever else ``receive`` raised.
         """
         waiter: asyncio.Future[T] = self.loop.create_future()
-        timer = self.loop.call_later(seconds, self._expire, waiter)
+        running = self._timers.start(waiter, seconds)
         self._waiter, self._receive = waiter, receive
         try:
             try:
@@ -97,7 +146,7 @@ class Session:
                 await self._send_again(send, error)
             return await waiter
         finally:
-            timer.cancel()
+            running.discard(waiter)
             self._waiter = None
 
     async def _send_again(self, send: Callable[[], None], error: OSError) -> None:
@@ -113,11 +162,6 @@ class Session:
             else:
                 return
         raise error
-
-    @staticmethod
-    def _expire(waiter: asyncio.Future[Any]) -> None:
-        if not waiter.done():
-            waiter.set_exception(Expired())
 
     def _readable(self) -> None:
         waiter = self._waiter

@@ -98,7 +98,7 @@ async def walk(visit: Visit, stretch: Stretch, harvest: Harvest, count: int) -> 
             return True
         jump = None
         for oid, value in rows:
-            jump = steps.step(at, oid, value)
+            jump = steps.step(oid, value)
             if jump is not None:
                 break
             at = oid
@@ -121,6 +121,9 @@ class _Steps:
         self._stretch = stretch
         self._prefix = f"{stretch.parent}."
         self._harvest = harvest
+        self._parent = _arcs(stretch.parent)
+        self._place = _arcs(stretch.start)[len(self._parent) :]
+        self._last = stretch.last
         self._column = -1
         self._rows = 0
 
@@ -129,18 +132,21 @@ class _Steps:
         root = self._stretch.columns.get(self._column)
         return root.name if root else next(iter(self._stretch.columns.values())).name
 
-    def step(self, before: str, oid: str, value: Value) -> str | None:
+    def step(self, oid: str, value: Value) -> str | None:
         """None to go on with the next row, END, FULL, or the OID of a column to jump to."""
-        if not oid.startswith(self._prefix):
-            if _arcs(oid) <= _arcs(before):
+        prefix = self._prefix
+        if not oid.startswith(prefix):
+            if _arcs(oid) < self._parent:
                 self._harvest.truncated.append(f"{self.where(oid)}: the agent goes in circles (OID not increasing)")
             return END
-        if _arcs(oid) <= _arcs(before):
+        place = _arcs(oid[len(prefix) :])
+        if place <= self._place:
             self._harvest.truncated.append(f"{self.where(oid)}: the agent goes in circles (OID not increasing)")
             return END
-        column = int(oid[len(self._prefix) :].partition(".")[0])
+        self._place = place
+        column = place[0]
         if column != self._column:
-            if column > self._stretch.last:
+            if column > self._last:
                 return END
             self._column, self._rows = column, 0
         self._rows += 1
