@@ -30,7 +30,10 @@ _OUTCOMES = ("read", "unresolved", "silent", "refused", "denied", "garbled", "un
 
 def clean(text: object) -> str:
     """``text`` as the value of a label: no control characters, no broken Unicode, bounded."""
-    kept = "".join(c for c in str(text)[: 4 * LONGEST_LABEL] if c.isprintable() or c == " ")
+    text = str(text)
+    if text.isascii() and text.isprintable() and len(text) <= LONGEST_LABEL:
+        return text  # nearly all of them; the page of a large fleet has hundreds of thousands
+    kept = "".join(c for c in text[: 4 * LONGEST_LABEL] if c.isprintable() or c == " ")
     return kept.encode("utf-8", "replace").decode("utf-8")[:LONGEST_LABEL]
 
 
