@@ -51,15 +51,13 @@ class AppriseChannel:
     def _one(self, url: str, subject: str, body: str, tone: str) -> bool:
         import apprise
 
-        service: Any = apprise.Apprise.instantiate(url, suppress_exceptions=True)
-        if service is None:
-            raise Undelivered(
-                f"channel {self._name}: Apprise does not understand the {_scheme(url)} URL", permanent=True
-            )
         try:
-            return bool(service.notify(body=body, title=subject, notify_type=tone, body_format="text"))
+            service: Any = apprise.Apprise.instantiate(url, suppress_exceptions=True)
+            if service:
+                return bool(service.notify(body=body, title=subject, notify_type=tone, body_format="text"))
         except Exception as problem:  # noqa: BLE001 - any of a hundred plug-ins, and none may stop the outbox
             raise Undelivered(f"channel {self._name}: {_scheme(url)} failed: {type(problem).__name__}") from None
+        raise Undelivered(f"channel {self._name}: Apprise does not understand the {_scheme(url)} URL", permanent=True)
 
 
 def _scheme(url: str) -> str:
