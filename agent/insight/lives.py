@@ -1,0 +1,308 @@
+"""Splitting a supply's history into lives: which rises of the level are swaps, and which are noise.
+
+Noise that is told from a swap:
+
+* a flicker by one step, and a shaken cartridge (a rise by a few percent near the end): too small a rise;
+* a reading after power-up: it goes back, soon and by more than the pages printed can explain;
+* a gap of unknown levels: skipped, the known levels on both sides are compared;
+* another capacity with the same share: the share is compared, not the amount.
+
+A rise that lasts and is larger is a swap; a level well below full after it means a cartridge that was used before.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from scipy.special import ndtr
+
+from agent.insight.days import Floats
+from agent.insight.series import DAY, SOME, Counts, Heard, Levels, moment, stamp
+from agent.insight.steps import SOME_ONLY, Steps
+from agent.model.fleet import LedgerEntry
+from agent.model.insight import DRY, EARLY, STILL_IN, UNKNOWN_END, Life, Note
+
+SWAP_KINDS = frozenset({"swap", "swapped", "service"})
+"""Kinds of ledger entries by which a person says that a supply (the entry's subject) was exchanged."""
+_SOON = 3 * DAY
+_NEAR = 3 * DAY
+_FULL = 0.965
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """The known levels of one supply: moments, shares, and the impressions (at least, at most) when each was first seen.
+
+    ``some``: where the printer said only that some remains; ``only_some``: it never says more than that (or nothing).
+    """
+
+    at: Floats
+    share: Floats
+    low: Floats
+    high: Floats
+    some: np.ndarray[tuple[int], np.dtype[np.bool_]]
+    only_some: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Swap:
+    """A swap: the index in ``Shown`` of the first level of the new life, how sure, and whether it is a used one."""
+
+    index: int
+    at: float
+    sure: float
+    used_before: bool = False
+    logged: bool = False
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """One life as indices ``first`` .. ``last`` (both included) of ``Shown``. ``swap``: how it began, if seen."""
+
+    first: int
+    last: int
+    swap: Swap | None
+    until: float
+    followed: bool
+
+
+def shown(levels: Levels, counts: Counts | None) -> Shown:
+    """The levels that say something, with the pages at each."""
+    known = ~np.isnan(levels.share)
+    at, share = levels.at[known], levels.share[known]
+    some = share == SOME
+    share = np.where(some, 1.0, share)
+    only = bool(some.any()) and not bool(((share > 0) & ~some).any())
+    if at.size > 1:  # What says the same as before says nothing new (a gap of unknown levels lay between).
+        fresh = np.append(True, (np.diff(share) != 0) | (np.diff(some.astype(int)) != 0))
+        at, share, some = at[fresh], share[fresh], some[fresh]
+    if counts is None or counts.at.size == 0:
+        zero = np.zeros(at.size)
+        return Shown(at, share, zero, zero, some, only)
+    low, high = counts.bracket(at)
+    return Shown(at, share, low, high, some, only)
+
+
+def _use_a_page(seen: Shown, step: float) -> float:
+    """A rough use per impression: all plausible falls over all impressions."""
+    fall = -np.diff(seen.share)
+    good = fall[(fall > 0) & (fall <= max(2.5 * step, 0.08))]
+    pages = float(seen.high[-1] - seen.low[0]) if seen.at.size else 0.0
+    return float(good.sum()) / pages if pages > 0 else 0.0
+
+
+def find(seen: Shown, steps: Steps, contact: Heard) -> tuple[list[int], list[Swap]]:
+    """The indices of the levels that are believed, and the swaps among them (indices into that list)."""
+    size = steps.size
+    share, at = seen.share.tolist(), seen.at.tolist()
+    pages = ((seen.low + seen.high) / 2).tolist()
+    use = 3.0 * _use_a_page(seen, size)
+    slack = size / 2 + 0.012
+    believed: list[int] = []
+    swaps: list[Swap] = []
+    index = 0
+    while index < len(share):
+        if believed and share[index] > share[believed[-1]] + 1e-9 and not seen.only_some:
+            back = _goes_back(share, at, pages, believed[-1], index, use, slack, size)
+            if back is not None:
+                index = back
+                continue
+            _drop_dips(share, at, pages, believed, swaps, index, use, slack, size)
+        if believed:
+            swap = _judge(seen, steps, contact, believed, index, share, at, pages, use)
+            if swap is not None:
+                swaps.append(swap)
+        believed.append(index)
+        index += 1
+    return believed, swaps
+
+
+def _goes_back(
+    share: list[float], at: list[float], pages: list[float], old: int, new: int, use: float, slack: float, size: float
+) -> int | None:
+    """The index at which a risen level has fallen back by more than pages explain; None if it stays."""
+    for later in range(new + 1, min(new + 7, len(share))):
+        if at[later] - at[new] > _SOON:
+            return None
+        fall = share[new] - share[later]
+        if share[later] <= share[old] + slack and fall > 1.6 * size and fall > 2 * use * (pages[later] - pages[new]):
+            return later
+    return None
+
+
+def _drop_dips(
+    share: list[float],
+    at: list[float],
+    pages: list[float],
+    believed: list[int],
+    swaps: list[Swap],
+    new: int,
+    use: float,
+    slack: float,
+    size: float,
+) -> None:
+    """Forget the last one to three levels when they were a dip that this level has just climbed out of."""
+    for many in range(1, min(4, len(believed))):
+        before, dip = believed[-many - 1], believed[-many]
+        if at[new] - at[dip] > 2 * DAY or (swaps and swaps[-1].index >= len(believed) - many):
+            return
+        fall = share[before] - share[dip]
+        explained = use * (pages[new] - pages[before])
+        level = abs(share[new] - share[before]) <= slack + explained and share[new] <= share[before] + slack
+        if level and fall > 1.6 * size and fall > 2 * use * (pages[dip] - pages[before]):
+            del believed[-many:]
+            return
+
+
+def _judge(
+    seen: Shown,
+    steps: Steps,
+    contact: Heard,
+    believed: list[int],
+    index: int,
+    share: list[float],
+    at: list[float],
+    pages: list[float],
+    use: float,
+) -> Swap | None:
+    """Whether the level at ``index`` begins a new life."""
+    before, now, size = share[believed[-1]], share[index], steps.size
+    rise = now - before
+    place = len(believed)
+    if seen.only_some or (seen.some[index] and not seen.some[believed[-1]]):
+        if rise <= 0.3:
+            return None
+        return Swap(place, at[index], 0.9 if before <= size else 0.7, text="shows some again after it was empty")
+    full = now >= _FULL - (size if steps.rounding < 0.25 else 0.0)
+    if rise < 0:
+        return _worse_one(place, index, believed[-1], share, at, pages, use, size)
+    enough = max(0.06, 1.5 * size) if full else max(0.15, 1.5 * size)
+    if rise < enough:
+        return _stays_up(seen, place, index, before, now, at, pages, use / 3, size)
+    confirmed = contact.latest > at[index] + 1.0
+    silent = bool(((contact.silent > at[believed[-1]]) & (contact.silent <= at[index])).any())
+    sure = 0.995 if full and before <= 0.35 else 0.97 if full else 0.93 if rise >= 0.3 else 0.85
+    if not confirmed:
+        sure = min(sure, 0.6 if silent or before > 0.35 or not full else 0.95)
+    return Swap(place, at[index], sure, used_before=not full)
+
+
+def _stays_up(
+    seen: Shown,
+    place: int,
+    index: int,
+    before: float,
+    now: float,
+    at: list[float],
+    pages: list[float],
+    use: float,
+    size: float,
+) -> Swap | None:
+    """A rise by one coarse step is no flicker when it lasts for more pages than a flicker or a shake could."""
+    if size < 0.08 or now - before < 0.75 * size or use <= 0:
+        return None
+    later = np.flatnonzero(seen.share[index:] < now - 1e-9)
+    until = pages[index + int(later[0])] if later.size else pages[-1]
+    if (until - pages[index]) * use < 0.9 * size:
+        return None
+    full = now >= _FULL
+    return Swap(place, at[index], 0.75, used_before=not full, text="rose by one step and stayed")
+
+
+def _worse_one(
+    place: int, index: int, old: int, share: list[float], at: list[float], pages: list[float], use: float, size: float
+) -> Swap | None:
+    """A great fall that pages do not explain, and that lasts: a cartridge with less in it, or a corrected gauge."""
+    fall = share[old] - share[index]
+    if fall < max(0.3, 2.5 * size) or use <= 0 or fall < 3 * use * (pages[index] - pages[old]) + size:
+        return None
+    if share[index] <= size or index + 1 >= len(share) or max(share[index + 1 : index + 4]) > share[index] + size:
+        return None
+    return Swap(place, at[index], 0.5, used_before=True, text="fell by far more than pages explain")
+
+
+def with_ledger(
+    seen: Shown,
+    believed: Sequence[int],
+    swaps: list[Swap],
+    entries: Iterable[LedgerEntry],
+    key: str,
+    until: datetime,
+    notes: list[Note],
+) -> list[Swap]:
+    """The swaps, surer where a person logged them; for a supply without numbers the logged ones count by themselves."""
+    made = list(swaps)
+    end = stamp(until)
+    logged = sorted(
+        stamp(entry.at)
+        for entry in entries
+        if entry.kind in SWAP_KINDS and entry.subject == key and stamp(entry.at) <= end
+    )
+    at = seen.at[list(believed)] if believed else seen.at[:0]
+    for when in logged:
+        near = [index for index, swap in enumerate(made) if abs(swap.at - when) <= _NEAR]
+        if near:
+            best = min(near, key=lambda index: abs(made[index].at - when))
+            old = made[best]
+            made[best] = Swap(old.index, old.at, 0.999, old.used_before, logged=True, text=old.text)
+        elif seen.only_some or at.size == 0:
+            made.append(Swap(int(np.searchsorted(at, when, side="right")), when, 0.98, logged=True, text="logged"))
+        else:
+            notes.append(Note(key, f"a swap was logged on {moment(when):%Y-%m-%d}, but the level shows none"))
+    return sorted(made, key=lambda swap: swap.at)
+
+
+def steps_of(seen: Shown, found: Steps) -> Steps:
+    """The steps of a supply: those found, or one whole step where the printer only says "some"."""
+    return SOME_ONLY if seen.only_some else found
+
+
+def stretches(believed: Sequence[int], swaps: Sequence[Swap], until: float) -> list[Stretch]:
+    """The lives in order. A logged swap without a level of its own makes a life whose indices are those before it."""
+    made: list[Stretch] = []
+    count = len(believed)
+    starts: list[tuple[int, Swap | None]] = [(0, None)] if not swaps or swaps[0].index > 0 else []
+    starts += [(swap.index, swap) for swap in swaps]
+    for number, (start, swap) in enumerate(starts):
+        following = starts[number + 1] if number + 1 < len(starts) else None
+        stop = (following[0] if following else count) - 1
+        end = following[1].at if following and following[1] else until
+        made.append(Stretch(min(start, count - 1), max(stop, min(start, count - 1)), swap, end, following is not None))
+    return made
+
+
+def ending(
+    *, followed: bool, only_some: bool, shown_last: float, share: float, doubt: float, size: float
+) -> tuple[str, float]:
+    """How a life ended and how sure that is. ``share``: what was probably left, ``doubt`` how far off that may be."""
+    if not followed:
+        return STILL_IN, 1.0
+    if only_some:
+        return (DRY, 0.9) if shown_last <= 0.0 else (EARLY, 0.8)
+    limit = 0.015
+    chance = float(ndtr((limit - share) / max(doubt, 0.004)))
+    if shown_last <= size / 2 and chance >= 0.5:
+        return DRY, max(0.5, chance)
+    if chance >= 0.5 and shown_last > size / 2:
+        return UNKNOWN_END, 0.5
+    return EARLY, max(0.5, 1 - chance)
+
+
+def sentence(life: Life) -> str:
+    """One sentence for a person about one life."""
+    begin = f"fitted {life.fitted:%Y-%m-%d}" if life.fitted is not None else "in before the history begins"
+    if life.used_before and life.start_level is not None:
+        begin += f", used before (it showed {life.start_level:.0%})"
+    pages = f", {life.impressions:,} impressions" if life.impressions is not None else ""
+    at = f" at {life.end_level:.0%}" if life.end_level is not None else ""
+    how = {
+        DRY: "ran dry",
+        EARLY: f"swapped early{at}",
+        STILL_IN: f"still in{at}",
+        UNKNOWN_END: f"swapped{at}, whether empty is not known",
+    }[life.ended]
+    return f"{begin}{pages}; {how}"

@@ -1,0 +1,305 @@
+"""One printer's history, looked at as of a moment: use, lives, run-outs; and what it teaches the fleet.
+
+    fleet = pool(summarise(history, Fleet(), as_of, terms) for history in histories)
+    insight = look(history, fleet, as_of, terms)
+
+Both are pure: the same history, fleet, moment and terms give the same answer.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from datetime import date, datetime
+
+import numpy as np
+
+from agent.insight import kin, lives
+from agent.insight.days import Floats, known_zone
+from agent.insight.kin import Fleet, Kind, Summary, SupplySummary, UseMark
+from agent.insight.series import Counts, Heard, counts, heard, levels, moment
+from agent.insight.steps import Steps, find_step, settle
+from agent.insight.story import tell
+from agent.insight.usage import Flow, by_time, clock_counts, describe, flow
+from agent.insight.wear import Wear, left_at_end, rounding_says, used, wear
+from agent.model.fleet import CounterTrack, PrinterHistory, SupplyTrack
+from agent.model.insight import Insight, Life, Note
+
+DECLARED_UNITS = frozenset({"impressions", "sheets"})
+_COUNTERS = ("life", "total", "sheets", "life:2", "mono")
+_COLOURED = frozenset({"cyan", "magenta", "yellow"})
+
+
+@dataclass(frozen=True, slots=True)
+class Terms:
+    """What the settings say. ``threshold``: the share at which a supply counts as low, with exceptions by supply key or
+    kind in ``thresholds``. ``holidays``: days on which the site does not work. ``declared``: declared yields by supply
+    key or kind, for printers whose capacity is no number of pages."""
+
+    threshold: float = 0.10
+    thresholds: Mapping[str, float] = field(default_factory=dict)
+    holidays: frozenset[date] = frozenset()
+    declared: Mapping[str, float] = field(default_factory=dict)
+
+    def threshold_of(self, key: str, kind: str) -> float:
+        """The threshold for this supply."""
+        return self.thresholds.get(key, self.thresholds.get(kind, self.threshold))
+
+
+@dataclass(slots=True)
+class Part:
+    """One supply while it is being looked at."""
+
+    track: SupplyTrack
+    key: str
+    kind: Kind
+    seen: lives.Shown
+    levels_at: Floats
+    unknown_since: float | None
+    steps: Steps
+    use: Flow
+    counts: Counts
+    worn: list[Wear]
+    stretches: list[lives.Stretch]
+    declared: float | None
+    own: list[tuple[float, float]]
+
+
+@dataclass(slots=True)
+class Study:
+    """One printer while it is being looked at."""
+
+    history: PrinterHistory
+    zone: str
+    as_of: datetime
+    terms: Terms
+    fleet: Fleet
+    contact: Heard
+    off: frozenset[int]
+    notes: list[Note]
+    flows: dict[str, tuple[Flow, Counts]]
+    parts: list[Part]
+
+
+def look(history: PrinterHistory, fleet: Fleet, as_of: datetime, terms: Terms | None = None) -> Insight:
+    """What the history says as of this moment. Points after ``as_of`` are not looked at.
+
+    ``as_of`` must say its offset (ValueError otherwise).
+    """
+    study = _study(history, fleet, as_of, terms or Terms(), learn=False)
+    told: list[Life] = []
+    forecasts = []
+    for part in study.parts:
+        told.extend(_lives(study, part))
+        forecasts.append(tell(study, part))
+    uses = tuple(describe(use) for use, _ in study.flows.values())
+    return Insight(history.printer.id, as_of, uses, tuple(told), tuple(forecasts), tuple(study.notes))
+
+
+def summarise(history: PrinterHistory, fleet: Fleet, as_of: datetime, terms: Terms | None = None) -> Summary:
+    """What this printer teaches the fleet as of this moment; ``kin.pool`` adds the summaries up."""
+    study = _study(history, fleet, as_of, terms or Terms(), learn=True)
+    main = next((use for use, _ in study.flows.values() if use.level > 0 and not use.by_time), None)
+    return Summary(
+        history.printer.id,
+        history.printer.place.site,
+        main.sums if main is not None else None,
+        tuple(_teach(part) for part in study.parts if part.seen.at.size),
+    )
+
+
+def _study(history: PrinterHistory, fleet: Fleet, as_of: datetime, terms: Terms, *, learn: bool) -> Study:
+    if as_of.tzinfo is None:
+        raise ValueError(f"as_of {as_of.isoformat()} does not say its offset from UTC")
+    notes: list[Note] = []
+    zone = history.printer.place.zone
+    if known_zone(zone) is None:
+        notes.append(Note("printer", f"the time zone {zone!r} is not known; days are reckoned in UTC"))
+        zone = "UTC"
+    changes = [point.at.timestamp() for track in history.counters for point in track.points if point.at <= as_of]
+    for track in history.supplies[:1]:
+        changes.extend(point.at.timestamp() for point in track.points if point.at <= as_of)
+    contact = heard(history.contacts, np.unique(np.array(changes)), as_of)
+    off = frozenset(day.toordinal() for day in terms.holidays)
+    study = Study(history, zone, as_of, terms, fleet, contact, off, notes, {}, [])
+    if contact.first.size == 0:
+        return study
+    _flows(study, learn=learn)
+    names: dict[str, int] = {}
+    for track in history.supplies:
+        names[track.key] = names.get(track.key, 0) + 1
+        key = track.key if names[track.key] == 1 else f"{track.key} ({names[track.key]})"
+        if names[track.key] == 2:
+            notes.append(Note(track.key, "two supplies have this name; they are told apart by their order"))
+        study.parts.append(_part(study, track, key))
+    return study
+
+
+def _flows(study: Study, *, learn: bool) -> None:
+    site = study.fleet.habits_of(study.history.printer.place.site)
+    by_name: dict[str, CounterTrack] = {}
+    for track in study.history.counters:
+        by_name.setdefault(track.name, track)
+    wanted = [name for name in _COUNTERS if name in by_name][:1]
+    if "colour" in by_name and any(track.colorant in _COLOURED for track in study.history.supplies):
+        wanted.append("colour")
+    if not wanted and by_name:
+        wanted = [next(iter(by_name))]
+    for number, name in enumerate(wanted):
+        track = by_name[name]
+        count = counts(track, study.as_of, study.contact, study.notes)
+        use = flow(
+            count, study.contact, study.zone, site, study.off, name=name, unit=track.unit, learn=learn and number == 0
+        )
+        study.flows[name] = (use, count)
+
+
+def _choose(study: Study, track: SupplyTrack, at: Floats) -> tuple[Flow, Counts]:
+    """The counter that this supply is measured by; elapsed workdays where no counter moves."""
+    names = list(study.flows)
+    if track.colorant in _COLOURED and "colour" in study.flows and study.flows["colour"][0].level > 0:
+        return study.flows["colour"]
+    if names:
+        use, count = study.flows[names[0]]
+        idle = count.at.size == 0 or (count.at.size < 2 and at.size > 3)
+        if not idle:
+            return use, count
+    site = study.fleet.habits_of(study.history.printer.place.site)
+    clock = by_time(site)
+    moments = np.unique(np.concatenate([at, study.contact.first, [study.contact.latest]]))
+    if not names or "clock" not in study.flows:
+        study.flows.setdefault("clock", (clock, clock_counts(moments, study.zone, site.shape, study.off)))
+    return clock, clock_counts(moments, study.zone, site.shape, study.off)
+
+
+def _part(study: Study, track: SupplyTrack, key: str) -> Part:
+    found, capacities = levels(track, study.as_of, study.notes)
+    for index in capacities[:3].tolist():
+        study.notes.append(Note(key, f"its capacity changed on {moment(float(found.at[index])):%Y-%m-%d}"))
+    use, count = _choose(study, track, found.at)
+    seen = lives.shown(found, count)
+    kind: Kind = (study.history.printer.model, track.kind, track.colorant or "")
+    steps = lives.steps_of(seen, settle(find_step(seen.share), study.fleet.steps_of(kind)))
+    believed, swaps = lives.find(seen, steps, study.contact) if seen.at.size else ([], [])
+    swaps = lives.with_ledger(seen, believed, swaps, study.history.ledger, key, study.as_of, study.notes)
+    stretches = lives.stretches(believed, swaps, study.contact.latest) if believed else []
+    worn = [wear(seen, believed, one, count, steps) for one in stretches]
+    unknown = float(found.at[-1]) if found.at.size and math.isnan(float(found.share[-1])) else None
+    part = Part(
+        track,
+        key,
+        kind,
+        seen,
+        found.at,
+        unknown,
+        steps,
+        use,
+        count,
+        worn,
+        stretches,
+        _declared(study, track, found.at.size),
+        [],
+    )
+    part.own = [
+        mark
+        for one, stretch in zip(worn[:-1], stretches[:-1], strict=True)
+        if (mark := _mark(part, one, stretch)) is not None
+    ]
+    return part
+
+
+def _declared(study: Study, track: SupplyTrack, size: int) -> float | None:
+    given = study.terms.declared.get(track.key, study.terms.declared.get(track.kind))
+    if given is not None:
+        return given
+    if track.unit in DECLARED_UNITS and size and not study.flows.get("clock"):
+        last = track.points[min(size, len(track.points)) - 1].capacity
+        if isinstance(last, int) and last > 100:
+            return float(last)
+    return None
+
+
+def _mark(part: Part, one: Wear, stretch: lives.Stretch) -> tuple[float, float] | None:
+    """The logarithm of the use a page that a life has shown, and its variance, where that says something."""
+    found = used(one, part.steps, np.array([part.steps.rounding]), part.use.level)
+    if found is not None:
+        fall = 1.0 - one.lowest if one.full else one.shown_first - one.lowest
+        extra = part.steps.rounding_var * part.steps.size**2 / max(fall, 0.05) ** 2
+        variance = found[1] + extra
+        return (float(found[0][0]), variance) if fall >= 0.12 and variance <= 0.1 else None
+    if part.seen.only_some and one.full and stretch.followed and one.pages > 0:
+        return math.log((1 - kin.EARLY_LEFT) / one.pages), 0.05**2
+    return None
+
+
+def _teach(part: Part) -> SupplySummary:
+    marks = list(part.own)
+    if part.worn and (last := _mark(part, part.worn[-1], part.stretches[-1])) is not None:
+        marks.append(last)
+    mark = None
+    if marks:
+        values = np.array([one[0] for one in marks])
+        mean = float(values.mean())
+        blur = sum(one[1] for one in marks) * (len(marks) - 1) / len(marks)
+        mark = UseMark(len(marks), mean, float(((values - mean) ** 2).sum()), blur)
+    ends: list[float] = []
+    cuts: list[float] = []
+    if part.seen.only_some and not part.use.by_time:
+        ends = [-one[0] for one in marks]
+        cuts = [
+            math.log(one.pages)
+            for one, stretch in zip(part.worn, part.stretches, strict=True)
+            if one.pages > 0 and (not one.full or not stretch.followed) and _mark(part, one, stretch) is None
+        ]
+    says = np.sum([rounding_says(one, part.steps) for one in part.worn], axis=0) if part.worn else np.zeros(3)
+    return SupplySummary(
+        part.kind,
+        mark if not part.use.by_time else None,
+        tuple(ends),
+        tuple(cuts),
+        (0.0, 0) if part.seen.only_some else find_step(part.seen.share),
+        (float(says[0]), float(says[1]), float(says[2])),
+        part.declared,
+    )
+
+
+def _lives(study: Study, part: Part) -> list[Life]:
+    made = []
+    for number, (one, stretch) in enumerate(zip(part.worn, part.stretches, strict=True), start=1):
+        mark = _mark(part, one, stretch)
+        rate = mark[0] if mark is not None else None
+        share, doubt = left_at_end(one, part.steps, rate)
+        ended, end_sure = _ending(part, one, stretch, share, doubt)
+        some = part.seen.only_some
+        life = Life(
+            supply=part.key,
+            kind=part.track.kind,
+            number=number,
+            fitted=moment(stretch.swap.at) if stretch.swap is not None else None,
+            removed=moment(stretch.until) if stretch.followed else None,
+            impressions=None if part.use.by_time else round(one.pages),
+            start_level=None if some else one.shown_first,
+            end_level=None if some else one.shown_last,
+            left=None if some else share,
+            ended=ended,
+            sure=stretch.swap.sure if stretch.swap is not None else 1.0,
+            end_sure=end_sure,
+            used_before=stretch.swap is not None and stretch.swap.used_before,
+        )
+        made.append(replace(life, text=lives.sentence(life)))
+    return made
+
+
+def _ending(part: Part, one: Wear, stretch: lives.Stretch, share: float, doubt: float) -> tuple[str, float]:
+    return lives.ending(
+        followed=stretch.followed,
+        only_some=part.seen.only_some,
+        shown_last=one.shown_last,
+        share=share,
+        doubt=doubt,
+        size=part.steps.size,
+    )
+
+
+__all__ = ["Fleet", "Part", "Study", "Summary", "Terms", "look", "summarise"]

@@ -1,0 +1,194 @@
+"""When a supply will be used up: the law of the day on which its last page is printed.
+
+Three unknowns are carried to the end: the use a page of this life (a prior from earlier lives here, from the same kind
+in the fleet, or from the declared yield, sharpened by what this life has shown), the true share between two steps of
+the level, and the pages to come. The first two are laid out on a fixed set of nodes (a low-discrepancy sequence, so
+that equal input gives equal output); each node gives a number of impressions left. The third is a law of the sum of
+pages for each day ahead. The chance of being empty by day h is the chance that the sum has reached what is left.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from datetime import date
+from functools import lru_cache
+
+import numpy as np
+from scipy.special import ndtr, ndtri
+
+from agent.insight.days import CLOSE_HOUR, OPEN_HOUR, Floats, Ints
+from agent.insight.series import DAY
+from agent.insight.steps import ROUNDINGS, Steps
+from agent.insight.usage import Ahead, Flow
+from agent.insight.wear import Wear, used
+from agent.model.insight import PROBABILITIES, Dates
+
+NODES = 48
+HORIZON = 1500
+"""Days after which nothing is reckoned any more."""
+WANDER = 0.03**2
+"""How much the use a page wanders within a life (variance of the logarithm; common practice, no source)."""
+# Kronecker's sequence in three dimensions (generalised golden ratio, the root of x^4 = x + 1).
+_G = 1.2207440846057596
+_ORDER = np.arange(NODES)
+_P = (_ORDER + 0.5) / NODES
+_PHI = (0.5 + _ORDER / _G) % 1.0
+_PSI = (0.5 + _ORDER / _G**2) % 1.0
+_CHI = (0.5 + _ORDER / _G**3) % 1.0
+_TODAY_OPEN = (CLOSE_HOUR - OPEN_HOUR) / 24.0
+
+
+@dataclass(frozen=True, slots=True)
+class Left:
+    """What is left, on equally likely nodes: ``pages`` impressions until empty, ``share`` the true level,
+    ``use`` the use a page; ``blur``: a further variance of the logarithm of the pages."""
+
+    pages: Floats
+    share: Floats
+    use: Floats
+    blur: float
+    measured: bool
+
+    def until(self, threshold: float) -> Floats:
+        """Impressions until the true share falls to ``threshold``; 0 where it is there already."""
+        made: Floats = np.maximum(0.0, self.share - threshold) / self.use
+        return made
+
+
+def left(one: Wear, steps: Steps, prior: tuple[float, float] | None, a_day: float) -> Left | None:
+    """What is left of the present life; None when nothing at all is known of its use a page.
+
+    ``prior``: mean and variance of the logarithm of the use a page. ``a_day``: impressions of a workday.
+    """
+    cut = np.cumsum(steps.chances)
+    rounding = np.array(ROUNDINGS)[np.searchsorted(cut[:2], _CHI)]
+    mean, variance, measured = _use(one, steps, rounding, prior, a_day)
+    if mean is None:
+        return None
+    size = steps.size
+    now = one.end[1]
+    if one.last is not None and one.borders:
+        anchor = one.last.below + (1 - rounding) * size
+        at = one.last.enter[0] + _PHI * (one.last.enter[1] - one.last.enter[0])
+        floor = np.maximum(0.0, one.last.below - rounding * size)
+    elif one.full:
+        anchor = np.ones(NODES)
+        at = one.start[0] + _PHI * (one.start[1] - one.start[0])
+        floor = np.maximum(0.0, one.shown_last - rounding * size)
+    else:
+        floor = np.maximum(0.0, one.shown_first - rounding * size)
+        top = np.minimum(1.0, one.shown_first + (1 - rounding) * size)
+        anchor = floor + _PSI * (top - floor)
+        at = np.full(NODES, one.start[0])
+    if one.some:
+        floor = np.zeros(NODES)
+    since = np.maximum(0.0, now - at)
+    sd = math.sqrt(variance)
+    # The level has not yet fallen to the next step, which bounds the use from above (with a little room for the
+    # unevenness of coverage).
+    room = np.maximum(1e-6, anchor - floor) * 1.05 + 0.05 * size
+    with np.errstate(divide="ignore"):
+        most = np.where(since > 0, np.log(room) - np.log(np.maximum(since, 1e-9)), np.inf)
+    bound = np.clip((most - mean) / sd, -6.0, 8.0)
+    log_use = mean + sd * ndtri(np.clip(_P * ndtr(bound), 1e-12, 1 - 1e-12))
+    use = np.exp(np.minimum(log_use, np.where(np.isfinite(most), most, np.inf)))
+    share = np.clip(anchor - use * since, np.minimum(floor, anchor), anchor)
+    return Left(share / use, share, use, WANDER, measured)
+
+
+def _use(
+    one: Wear, steps: Steps, rounding: Floats, prior: tuple[float, float] | None, a_day: float
+) -> tuple[Floats | None, float, bool]:
+    seen = used(one, steps, rounding, a_day)
+    if seen is None and prior is None:
+        return None, 0.0, False
+    if seen is None and prior is not None:
+        return np.full(NODES, prior[0]), prior[1], False
+    assert seen is not None  # noqa: S101 - for the type checker; the cases above leave no other
+    if prior is None:
+        return seen[0], seen[1], True
+    weight = prior[1] / (prior[1] + seen[1])
+    return prior[0] + weight * (seen[0] - prior[0]), prior[1] * seen[1] / (prior[1] + seen[1]), True
+
+
+@dataclass(frozen=True, slots=True)
+class Course:
+    """The pages to come, for each day's end: the mean of their logarithm, its variance from the level (known badly and
+    drifting), and the relative variance of the sum from day to day unevenness."""
+
+    log_mean: Floats
+    level_var: Floats
+    day_var: Floats
+    ahead: Ahead
+
+
+def course(use: Flow, days: Ahead) -> Course:
+    """The law of the sum of pages by each day's end."""
+    worth = np.maximum(days.worth, 1e-9)
+    span = np.maximum(0.0, (days.ends - days.start) / DAY)
+    mean = use.level * worth
+    day_var = use.variance * days.square / worth**2
+    if not use.by_time:
+        day_var = day_var + 1.0 / np.maximum(mean, 1e-9)
+    # A random walk averaged over the way has a third of the variance that it has at the end.
+    return Course(np.log(mean), use.log_var + use.drift * span / 3.0, day_var, days)
+
+
+def chances(pages: Floats, blur: float, way: Course) -> Floats:
+    """The chance of having used up by each day's end, not falling. ``pages``: impressions left at each node."""
+    days = way.log_mean.size
+    grid = _grid(days)
+    made = _chances(pages, blur, way.log_mean[grid], way.level_var[grid], way.day_var[grid])
+    if grid.size < days:
+        # In between the chance goes with the pages expected, not with the calendar: weekends stay flat.
+        made = np.interp(way.log_mean, way.log_mean[grid], made)
+    return np.maximum.accumulate(made)
+
+
+@lru_cache(maxsize=256)
+def _grid(days: int) -> Ints:
+    """Which of the days are reckoned: the next six weeks each, later ones ever farther apart (by about 3 %)."""
+    far = np.round(np.geomspace(42, max(days, 43), max(2, int(math.log(max(days, 43) / 42) / 0.03) + 2))).astype(
+        np.int64
+    )
+    return np.unique(np.concatenate([np.arange(min(42, days)), far[far < days], [days - 1]]))
+
+
+def _chances(pages: Floats, blur: float, log_mean: Floats, level_var: Floats, day_var: Floats) -> Floats:
+    # The sum of positive, uneven days is skewed: its cube root is nearly normal (Wilson and Hilferty 1931).
+    day = np.minimum(day_var, 4.0)
+    sd = np.sqrt((day + level_var + blur) / 9.0)
+    mean = 1.0 - day / 9.0
+    root = np.cbrt(pages)[:, None] * np.exp(np.clip(log_mean, -20.0, 60.0) / -3.0)
+    made: Floats = ndtr((mean - root) / sd).mean(axis=0)
+    return made
+
+
+def quantiles(chance: Floats, days: Ahead, already: float) -> tuple[tuple[float, ...], float]:
+    """Days after the start at which ``chance`` (by each day's end) comes to PROBABILITIES; within a day, office hours
+    carry it. Quantiles past the last day are cut there. ``already``: the chance that it was used up at the start."""
+    ends = (days.ends - days.start) / DAY
+    full = np.concatenate([[already], chance])
+    # A tiny slope makes each value the chance of one moment only.
+    full = full + np.arange(full.size) * 1e-12
+    place = np.interp(np.array(PROBABILITIES), full, np.arange(full.size, dtype=np.float64))
+    whole = np.floor(place).astype(int)
+    share = place - whole
+    top = ends.size - 1
+    index = np.clip(whole, 0, top)
+    close = ends[index] - (1 - CLOSE_HOUR / 24.0)
+    begin = np.maximum(0.0, close - _TODAY_OPEN)
+    moment = np.where(whole > top, ends[top], begin + share * np.maximum(0.0, close - begin))
+    moment = np.where(np.array(PROBABILITIES) <= already, 0.0, np.maximum(0.0, moment))
+    return tuple(np.maximum.accumulate(moment).tolist()), float(ends[top])
+
+
+def dates(chance: Floats, first_day: int) -> Dates:
+    """Whole days: the median day, and p10 .. p90 (both included) chosen to hold as near 80 % as whole days can."""
+    before = np.concatenate([[0.0], chance[:-1]])
+    last = chance.size - 1
+    middle = int(min(last, np.searchsorted(chance, 0.5)))
+    low = min(middle, int(np.argmin(np.abs(before[: middle + 1] - 0.1))))
+    high = max(middle, int(np.argmin(np.abs(chance[middle:] - 0.9))) + middle)
+    return Dates(*(date.fromordinal(first_day + one) for one in (low, middle, high)))

@@ -1,0 +1,96 @@
+"""In which steps a printer shows a level, and how it rounds.
+
+A printer that shows tenths may round down (90 % means 90 to 100), to the nearest (85 to 95) or up (80 to 90). The
+standard does not say (RFC 3805, prtMarkerSuppliesLevel), so it is learnt: a new cartridge stays at its first step for
+no, half or a whole step's worth of pages.
+
+``rounding`` o means: shown v stands for a true share between v - o x step and v + (1 - o) x step.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from agent.insight.days import Floats
+
+ROUNDINGS = (0.0, 0.5, 1.0)
+"""Down, to the nearest, up."""
+PRIOR = (0.3, 0.45, 0.25)
+"""How often each is met (common practice, no source; a few lives outweigh it)."""
+FINEST = 0.001
+_CANDIDATES = (50.0, 100 / 3, 25.0, 20.0, 50 / 3, 12.5, 10.0, 25 / 3, 5.0, 4.0, 2.5, 2.0, 1.0, 0.5, 0.25)
+
+
+@dataclass(frozen=True, slots=True)
+class Steps:
+    """``size``: the share by which the level moves at least. ``chances``: how likely each of ROUNDINGS is.
+
+    ``levels``: how many different levels this rests on.
+    """
+
+    size: float
+    chances: tuple[float, float, float] = PRIOR
+    levels: int = 0
+
+    @property
+    def rounding(self) -> float:
+        """The expected rounding."""
+        return sum(one * chance for one, chance in zip(ROUNDINGS, self.chances, strict=True))
+
+    @property
+    def rounding_var(self) -> float:
+        """The variance of the rounding, while it is not known for certain."""
+        mean = self.rounding
+        return sum((one - mean) ** 2 * chance for one, chance in zip(ROUNDINGS, self.chances, strict=True))
+
+
+SOME_ONLY = Steps(1.0, (0.0, 0.0, 1.0), 2)
+"""A printer that says only "some remaining" or nothing: one step, from full to empty, and 0 means 0."""
+
+
+def find_step(shown: Floats) -> tuple[float, int]:
+    """The coarsest step that explains the levels shown (shares 0..1), and how many different levels there were.
+
+    Few different levels fit many steps; the caller should look at the number.
+    """
+    found = np.unique(np.round(shown * 1000))  # tenths of a percent
+    values = found / 10.0
+    if values.size < 2:
+        return 0.0, int(values.size)
+    # Amounts are whole units of the supply, so shares are off by a little: 333 of 1001 for a third.
+    for step in _CANDIDATES:
+        off = np.abs(values / step - np.round(values / step)) * step
+        if off.max() <= min(0.26, step / 5):
+            return step / 100, int(values.size)
+    return FINEST, int(values.size)
+
+
+def settle(own: tuple[float, int], fleet: Steps | None) -> Steps:
+    """The step to use: the printer's own where it has shown enough levels, else no coarser than its kind's."""
+    size, levels = own
+    if fleet is not None and fleet.levels > levels:
+        size = min(size, fleet.size) if size > 0 and levels >= 3 else fleet.size
+    if size <= 0:
+        size = 0.01
+    return Steps(size, fleet.chances if fleet is not None else PRIOR, max(levels, fleet.levels if fleet else 0))
+
+
+def chances(log_likelihood: tuple[float, float, float]) -> tuple[float, float, float]:
+    """The chances of the three roundings from their prior and the summed log-likelihoods."""
+    score = [math.log(prior) + one for prior, one in zip(PRIOR, log_likelihood, strict=True)]
+    top = max(score)
+    weight = [math.exp(max(-60.0, one - top)) for one in score]
+    total = sum(weight)
+    return weight[0] / total, weight[1] / total, weight[2] / total
+
+
+def first_step_says(ratio: float, sd: float) -> tuple[float, float, float]:
+    """The log-likelihood of each rounding, from the pages of a new cartridge's first step over those of a whole step.
+
+    ``sd``: how far off the ratio may be. The tails are heavy: one odd life must not decide.
+    """
+    made = [-math.log1p(((ratio - one) / sd) ** 2 / 3) * 2 for one in ROUNDINGS]
+    return made[0], made[1], made[2]

@@ -1,0 +1,187 @@
+"""One supply's forecast: an answer with its odds, or the reason why there is none."""
+
+from __future__ import annotations
+
+import math
+from datetime import date
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from agent.insight import kin, runout
+from agent.insight.days import Floats, day_of
+from agent.insight.series import DAY, moment
+from agent.insight.usage import Ahead, ahead
+from agent.model.insight import Dates, Forecast, Spread
+
+if TYPE_CHECKING:
+    from agent.insight.printer import Part, Study
+
+LONGEST_UNKNOWN = 30 * DAY
+"""A level that has been unknown for longer is not guessed at any more (common practice, no source)."""
+TOO_WIDE = 1.0
+"""Standard deviation of the logarithm of what is left, beyond which a date would be made up."""
+WORKDAYS = 10
+WITHIN = (7, 14)
+
+
+def tell(study: Study, part: Part) -> Forecast:
+    """The forecast of one supply."""
+    blank = Forecast(
+        printer_id=study.history.printer.id,
+        supply=part.key,
+        kind=part.track.kind,
+        colorant=part.track.colorant,
+        description=part.track.description,
+        as_of=study.as_of,
+        threshold=study.terms.threshold_of(part.track.key, part.track.kind),
+    )
+    reason = _no_level(study, part)
+    if reason is not None:
+        return _refuse(blank, reason)
+    if part.use.reason and not part.use.by_time:
+        return _refuse(blank, f"too early to tell: {part.use.reason}")
+    prior, basis = _prior(study, part)
+    if part.seen.only_some and (why := _some_only(part, prior)) is not None:
+        return _refuse(blank, why)
+    rest = runout.left(part.worn[-1], part.steps, prior, part.use.level)
+    if rest is None:
+        return _refuse(
+            blank,
+            "too early to tell: its level has not moved by two steps yet, no earlier life and no other "
+            "printer shows what a page takes of it, and no yield is declared",
+        )
+    return _answer(study, part, blank, rest, basis)
+
+
+def _refuse(blank: Forecast, reason: str) -> Forecast:
+    return Forecast(
+        blank.printer_id,
+        blank.supply,
+        blank.kind,
+        blank.colorant,
+        blank.description,
+        blank.as_of,
+        reason=reason,
+        threshold=blank.threshold,
+    )
+
+
+def _no_level(study: Study, part: Part) -> str | None:
+    if part.levels_at.size == 0:
+        return "nothing had been read of it by then"
+    if not part.worn:
+        return "the printer does not say how much is left"
+    if part.unknown_since is not None and study.contact.latest - part.unknown_since > LONGEST_UNKNOWN:
+        return f"the printer has not said how much is left since {moment(part.unknown_since):%Y-%m-%d}"
+    return None
+
+
+def _prior(study: Study, part: Part) -> tuple[tuple[float, float] | None, list[str]]:
+    """What to expect of this life's use a page before it is looked at, and on what that rests."""
+    basis: list[str] = []
+    printer = study.history.printer
+    known = None if part.use.by_time else study.fleet.use_of(part.kind, printer.id, part.declared)
+    if known is None and not part.own:
+        return None, basis
+    if known is None:
+        known = kin.UsePrior(part.own[0][0], 4.0, kin.BETWEEN, kin.WITHIN, "")
+    mean, variance, count = known.after(part.own)
+    if count:
+        basis.append(f"{count} earlier {'life' if count == 1 else 'lives'} in this printer")
+    if known.source:
+        basis.append(known.source)
+    return (mean, variance), basis
+
+
+def _some_only(part: Part, prior: tuple[float, float] | None) -> str | None:
+    """Why a supply that only says "some remaining" cannot be told, or None where it can."""
+    now = part.worn[-1]
+    if prior is None:
+        return (
+            "too early to tell: the printer only says that some is left, and no life of its kind has been seen from "
+            "fitting to end; log its swaps, or declare its yield"
+        )
+    if now.shown_last <= 0.0:
+        return None
+    if not now.full:
+        return (
+            "too early to tell: the printer only says that some is left, and its fitting was not seen; the next swap "
+            "starts the count"
+        )
+    over = (math.log(max(1.0, now.pages)) + prior[0]) / math.sqrt(prior[1])
+    if over > 2.6:
+        return (
+            f"too uncertain to tell: {now.pages:,.0f} impressions since the last swap that was seen are more than "
+            "nearly any life of its kind; a swap was probably missed"
+        )
+    return None
+
+
+def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis: list[str]) -> Forecast:
+    alive = rest.pages > 0
+    if alive.any() and float(np.log(rest.pages[alive]).std()) > TOO_WIDE and float(np.median(rest.share)) > 0.1:
+        return _refuse(blank, "too early to tell: what is left may be anything; it needs more pages or an earlier life")
+    start = study.contact.latest
+    days = ahead(part.use, study.zone, start, _horizon(part, rest), study.off)
+    way = runout.course(part.use, days)
+    lag = study.as_of.timestamp() - start
+    empty, empty_dates, chance, already = _spread(rest.pages, rest.blur, way, days, lag, study)
+    threshold = blank.threshold if blank.threshold is not None else 0.0
+    low, low_dates = empty, empty_dates
+    if threshold > 0:
+        low, low_dates, _, _ = _spread(rest.until(threshold), rest.blur, way, days, lag, study)
+    full = np.concatenate([[already], chance])
+    at = np.concatenate([[start], days.ends])
+    until = [float(np.interp(study.as_of.timestamp() + many * DAY, at, full)) for many in WITHIN]
+    today = int(np.searchsorted(days.ends, study.as_of.timestamp(), side="right"))
+    gone = int(days.work[today - 1]) if 0 < today <= days.work.size else 0
+    place = np.minimum(np.searchsorted(days.work, gone + np.arange(1, WORKDAYS + 1)), chance.size - 1)
+    pages = np.quantile(rest.pages, (0.1, 0.5, 0.9))
+    share = np.quantile(rest.share, (0.1, 0.5, 0.9))
+    if rest.measured:
+        basis.insert(0, "what this one has shown since it was fitted")
+    if part.use.by_time:
+        basis.append("elapsed workdays in place of pages")
+    return Forecast(
+        blank.printer_id,
+        blank.supply,
+        blank.kind,
+        blank.colorant,
+        blank.description,
+        blank.as_of,
+        empty=empty,
+        empty_dates=empty_dates,
+        threshold=blank.threshold,
+        low=low,
+        low_dates=low_dates,
+        level=float(share[1]),
+        level_low=float(share[0]),
+        level_high=float(share[2]),
+        pages_left=None if part.use.by_time else (float(pages[0]), float(pages[1]), float(pages[2])),
+        chance=MappingProxyType(dict(zip(WITHIN, until, strict=True))),
+        chance_workdays=tuple(chance[place].tolist()),
+        basis=tuple(basis),
+    )
+
+
+def _horizon(part: Part, rest: runout.Left) -> int:
+    week = max(0.2, sum(part.use.shape.weekday) * (1 - part.use.shape.closed))
+    expected = float(rest.pages.max()) / part.use.level / week * 7
+    return int(min(runout.HORIZON, 21 + 2.2 * expected))
+
+
+def _spread(
+    pages: Floats, blur: float, way: runout.Course, days: Ahead, lag: float, study: Study
+) -> tuple[Spread, Dates, Floats, float]:
+    """The law as of the moment asked for, from the law as of the last contact (``lag`` seconds before)."""
+    already = float((pages < 0.5).mean())
+    chance = np.maximum(already, runout.chances(pages, blur, way))
+    found, beyond = runout.quantiles(chance, days, already)
+    shift = lag / DAY
+    whole = runout.dates(chance, days.first_day)
+    floor = date.fromordinal(day_of(study.zone, study.as_of.timestamp()))
+    whole = Dates(max(whole.p10, floor), max(whole.p50, floor), max(whole.p90, floor))
+    spread = Spread(study.as_of, tuple(max(0.0, one - shift) for one in found), max(0.0, beyond - shift))
+    return spread, whole, chance, already

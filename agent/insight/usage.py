@@ -1,0 +1,387 @@
+"""Usage: how many impressions a day, what shape the week and the month have, how the level drifts, how sure we are.
+
+The model: pages of a day = level x exposure of the day x noise. The exposure is the day's worth by weekday, month's
+end and holidays (``profile``). The level wanders (a random walk in the logarithm); it is followed by a scalar Kalman
+filter on the square roots of the pages, which lose little to either of the usual laws of such noise (gamma, log-normal)
+and are not upset by single large days. Days without readings between them enter as one observation of their sum.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Collection
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from agent.insight.days import FAR, Floats, Ints, day_of, hour_share, midnights, weekday
+from agent.insight.profile import MONTH_END_SPREAD, WEEKDAY_SPREAD, Shape, ShapeSums, measure, shrink
+from agent.insight.series import Counts, Heard, moment
+from agent.model.insight import Usage
+
+DRIFTS = (0.00008, 0.0002, 0.0004, 0.0008, 0.0016, 0.0032)
+"""The variances a day of the logarithm of the level that the fleet's history is asked to choose among."""
+LEAST_WORKDAYS = 5
+"""Fewer workdays than this say too little of a printer's use (common practice, no source)."""
+CLOSED_BELOW = 0.05
+CLOSED_AT_MOST = 0.12
+_WINDOW = 20
+_Z80 = 1.2815515655446004
+
+
+@dataclass(frozen=True, slots=True)
+class Habits:
+    """What site and fleet know of use before one printer is looked at.
+
+    ``roughness``: E[x] / E[sqrt x]^2 - 1 of a workday's pages x over their level; ``variance``: var(x) / E[x]^2;
+    ``drift``: variance a day of the level's logarithm; ``spread``: how printers' shapes differ (``profile.shrink``).
+    """
+
+    shape: Shape = Shape()
+    roughness: float = 0.09
+    variance: float = 0.40
+    drift: float = 0.04 / 60
+    spread: tuple[float, float] = (WEEKDAY_SPREAD, MONTH_END_SPREAD)
+
+
+@dataclass(frozen=True, slots=True)
+class UseSums:
+    """What one printer's days add to the fleet's ``Habits``."""
+
+    shape: ShapeSums
+    roughness: tuple[float, float] = (0.0, 0.0)
+    variance: tuple[float, float] = (0.0, 0.0)
+    closed: tuple[float, float] = (0.0, 0.0)
+    drift: tuple[float, ...] = (0.0,) * len(DRIFTS)
+
+
+@dataclass(frozen=True, slots=True)
+class Flow:
+    """A printer's use as of the last contact. ``level``: impressions an ordinary workday; ``log_var``: the variance
+    of its logarithm; ``variance``: squared coefficient of variation from workday to workday."""
+
+    name: str
+    unit: str
+    level: float
+    log_var: float
+    variance: float
+    drift: float
+    shape: Shape
+    workdays: int
+    since: float
+    trend: float | None
+    reason: str = ""
+    by_time: bool = False
+    sums: UseSums = field(default_factory=lambda: UseSums(ShapeSums.none()))
+
+
+@dataclass(frozen=True, slots=True)
+class _Days:
+    """Observations in order: pages, exposure and the last day of each; ``single``: it is one whole day by itself."""
+
+    pages: Floats
+    worth: Floats
+    last: Ints
+    length: Ints
+    usable: np.ndarray[tuple[int], np.dtype[np.bool_]]
+
+
+def exposure(at: Floats, zone: str, shape: Shape, holidays: Collection[int]) -> tuple[Floats, Ints, Floats]:
+    """The exposure that has gone by at each moment since the first's midnight; also the days, and their midnights.
+
+    The midnights include the one that ends the last day. ``at`` must be in order and not empty.
+    """
+    first, last = day_of(zone, float(at[0])), day_of(zone, float(at[-1]))
+    days = np.arange(first, last + 1)
+    edges = midnights(zone, first, last + 1)
+    worth = shape.worth(days, holidays)
+    gone = np.concatenate([[0.0], np.cumsum(worth)])
+    index = np.clip(np.searchsorted(edges, at, side="right") - 1, 0, days.size - 1)
+    hours = (at - edges[index]) / 3600.0
+    # Most pages fall into office hours; the little rest keeps pages of the night in their night.
+    within = 0.97 * hour_share(hours) + 0.03 * np.clip(hours / 24.0, 0.0, 1.0)
+    return gone[index] + worth[index] * within, days, edges
+
+
+def _knots(counts: Counts, gone: Floats, gone_before: Floats, contact: Heard) -> tuple[Floats, Floats, Floats]:
+    """Where the total is known: exposures, totals; and for each change the exposure over which it came about."""
+    begin = gone_before.copy()
+    if contact.cadence >= 6 * 3600.0 and gone.size > 3:
+        # Readings are rare, and whether somebody asked on a day without a change is not known. A flat stretch that ends
+        # with as much as the whole stretch is worth was a gap, one that ends with a day's worth was idleness.
+        flat = begin[1:] - gone[:-1]
+        step = np.diff(counts.total)
+        took = gone[1:] - begin[1:]
+        usual = step[(took > 0.5) & (took < 1.4) & (flat < 0.5)]
+        if usual.size:
+            typical = max(1.0, float(np.median(usual)))
+            gap = (flat > 1.4) & (step > typical * np.sqrt(flat + 1.0))
+            begin[1:] = np.where(gap, gone[:-1], begin[1:])
+    where = np.column_stack([begin[1:], gone[1:]]).ravel()
+    total = np.column_stack([counts.total[:-1], counts.total[1:]]).ravel()
+    return np.concatenate([gone[:1], where]), np.concatenate([counts.total[:1], total]), gone - begin
+
+
+def _observe(counts: Counts, contact: Heard, zone: str, shape: Shape, off: Collection[int]) -> _Days | None:
+    latest = max(contact.latest, float(counts.at[-1]))
+    moments = np.concatenate([counts.at, [latest]])
+    gone, days, edges = exposure(moments, zone, shape, off)
+    before, _, _ = exposure(np.concatenate([counts.at[:1], counts.before[1:], [latest]]), zone, shape, off)
+    where, total, took = _knots(counts, gone[:-1], before[:-1], contact)
+    worth = shape.worth(days, off)
+    gone_edges = np.concatenate([[0.0], np.cumsum(worth)])
+    at_edges = np.interp(gone_edges, where, total)
+    # Whole days only: the first and the last are seen in part.
+    if days.size < 4:
+        return None
+    inner = at_edges[1:-1]
+    pages = np.diff(inner)
+    change = np.clip(np.searchsorted(counts.at, edges[2:-2], side="right"), 1, max(1, counts.at.size - 1))
+    if counts.at.size < 2:
+        change = np.zeros(0, dtype=np.int64)
+        return None
+    blurred = (took[change] > 1.4) & (counts.before[change] < edges[2:-2]) & (counts.at[change] >= edges[2:-2])
+    starts = np.concatenate([[0], np.flatnonzero(~blurred) + 1])
+    lost = np.isin(
+        np.arange(pages.size),
+        np.searchsorted(edges[1:-1], counts.at[counts.lost], side="right") - 1,
+    )
+    length = np.diff(np.append(starts, pages.size))
+    return _Days(
+        np.maximum(0.0, np.add.reduceat(pages, starts)),
+        np.add.reduceat(worth[1:-1], starts),
+        days[1:-1][starts + length - 1],
+        length,
+        ~np.logical_or.reduceat(lost, starts),
+    )
+
+
+def _local_mean(seen: _Days) -> Floats:
+    """Pages per exposure around each observation (twenty observations either way)."""
+    pages = np.concatenate([[0.0], np.cumsum(seen.pages)])
+    worth = np.concatenate([[0.0], np.cumsum(seen.worth)])
+    here = np.arange(seen.pages.size)
+    low, high = np.maximum(0, here - _WINDOW), np.minimum(seen.pages.size, here + _WINDOW + 1)
+    made: Floats = (pages[high] - pages[low]) / np.maximum(0.5, worth[high] - worth[low])
+    return made
+
+
+def _noise(y: Floats, x: Floats) -> tuple[tuple[float, float], tuple[float, float]]:
+    """(sum of squares, sum of products) of successive roots and pages: their ratio is the relative variance.
+
+    Successive differences, halved and squared, do not see a slow drift (von Neumann).
+    """
+    if y.size < 2:
+        return (0.0, 0.0), (0.0, 0.0)
+    level = np.maximum(1e-9, (y[1:] + y[:-1]).mean() / 2)
+    step, pair = np.diff(y) / level, y[1:] * y[:-1] / level**2
+    mean = np.maximum(1e-9, (x[1:] + x[:-1]).mean() / 2)
+    leap, both = np.diff(x) / mean, x[1:] * x[:-1] / mean**2
+    return (float((step**2).sum() / 2), float(pair.sum())), (float((leap**2).sum() / 2), float(both.sum()))
+
+
+def _blend(sums: tuple[float, float], toward: float, weight: float) -> float:
+    return (sums[0] + weight * toward) / (sums[1] + weight)
+
+
+def follow(
+    roots: Floats, worth: Floats, length: Floats, day: Ints, roughness: float, drift: float
+) -> tuple[float, float, float, list[float]]:
+    """The filter: roots of pages per exposure -> level of the root, its relative variance, log-likelihood, path."""
+    level = float(roots[:15].mean()) or 0.1
+    spread, likelihood, path = 1.0, 0.0, []
+    before = int(day[0])
+    for root, size, many, today in zip(roots.tolist(), worth.tolist(), length.tolist(), day.tolist(), strict=True):
+        spread += drift / 4 * (today - before)
+        before = today
+        noise = roughness / max(0.2, size) if many <= 1 else roughness / max(1.0, size)
+        total = spread + noise
+        miss = root / level - 1.0
+        if spread < 0.2:
+            likelihood -= 0.5 * (miss * miss / total + math.log(total * level * level))
+            limit = 4.0 * math.sqrt(total)
+            miss = max(-limit, min(limit, miss))
+        gain = spread / total
+        moved = max(0.05, 1.0 + gain * miss)
+        level *= moved
+        # The variance is relative to the level, so it is rescaled with it.
+        spread = (1.0 - gain) * spread / (moved * moved) if spread < 0.2 else (1.0 - gain) * spread
+        path.append(level)
+    return level, spread, likelihood, path
+
+
+def flow(
+    counts: Counts,
+    contact: Heard,
+    zone: str,
+    habits: Habits,
+    holidays: Collection[int],
+    *,
+    name: str,
+    unit: str,
+    learn: bool = False,
+) -> Flow:
+    """A printer's use by one counter. ``learn``: also work out what the fleet wants to know of it (slower)."""
+    nothing = Flow(name, unit, 0.0, 1.0, habits.variance, habits.drift, habits.shape, 0, math.nan, None)
+    if counts.at.size < 2:
+        return _without(nothing, "the page counter has not moved yet")
+    seen = _observe(counts, contact, zone, habits.shape, holidays)
+    if seen is None or seen.pages.size < LEAST_WORKDAYS:
+        return _without(nothing, "fewer than five whole days of page counts")
+    mean = _local_mean(seen)
+    single = (seen.length == 1) & (mean > 0) & seen.usable
+    sums = measure(seen.last[single], seen.pages[single] / mean[single], habits.shape, holidays)
+    shape = shrink(sums, habits.shape, habits.variance, habits.spread)
+    worth = _worth_of(seen, shape, holidays)
+    ratio = np.divide(seen.pages, worth * np.maximum(mean, 1e-9), out=np.zeros_like(mean), where=worth > 0)
+    work = (worth >= 0.3) & seen.usable
+    shut = work & (ratio < CLOSED_BELOW) & (seen.length == 1)
+    shares = (float(shut.sum()), float((work & (seen.length == 1)).sum()))
+    if shares[1] and shares[0] / shares[1] <= CLOSED_AT_MOST:
+        work = work & ~shut
+    else:
+        shares = (0.0, shares[1])
+    if int(seen.length[work].sum()) < LEAST_WORKDAYS or float(seen.pages[work].sum()) <= 0:
+        return _without(nothing, f"only {int(work.sum())} workday(s) of page counts; {LEAST_WORKDAYS} are needed")
+    x = seen.pages[work] / worth[work]
+    roots = np.sqrt(x)
+    alone = seen.length[work] == 1
+    rough, rel = _noise(roots[alone], x[alone])
+    roughness = max(0.004, _blend(rough, habits.roughness, 25.0))
+    variance = max(0.015, _blend(rel, habits.variance, 25.0))
+    # The mean of several days is steadier than one day, so the expectation of its root is a little higher.
+    several = np.where(alone, 1.0, np.sqrt((1 + roughness) / (1 + roughness / np.maximum(1.0, worth[work]))))
+    parts = (roots / several, worth[work], seen.length[work], seen.last[work], roughness)
+    level, spread, _, path = follow(*parts, habits.drift)
+    closed = (shares[0] + 60.0 * habits.shape.closed) / (shares[1] + 60.0)
+    shape = Shape(shape.weekday, shape.ends, min(0.2, closed))
+    drifts = tuple(follow(*parts, one)[2] for one in DRIFTS) if learn else ()
+    return Flow(
+        name,
+        unit,
+        level**2 * (1 + roughness),
+        4.0 * spread,
+        variance,
+        habits.drift,
+        shape,
+        int(seen.length[work].sum()),
+        float(counts.at[0]),
+        _trend(path, seen.last[work]),
+        sums=UseSums(sums, rough, rel, shares, drifts),
+    )
+
+
+def _without(nothing: Flow, reason: str) -> Flow:
+    return Flow(
+        nothing.name, nothing.unit, 0.0, 1.0, nothing.variance, nothing.drift, nothing.shape, 0, math.nan, None, reason
+    )
+
+
+def _worth_of(seen: _Days, shape: Shape, holidays: Collection[int]) -> Floats:
+    first = int(seen.last[0]) - int(seen.length[0]) + 1
+    days = np.arange(first, int(seen.last[-1]) + 1)
+    starts = np.concatenate([[0], np.cumsum(seen.length)[:-1]])
+    made: Floats = np.add.reduceat(shape.worth(days, holidays), starts)
+    return made
+
+
+def _trend(path: list[float], days: Ints) -> float | None:
+    """The level now over the level of 60 days before (the filter's own, so a slow and steady figure)."""
+    if days.size < 30 or days[-1] - days[0] < 90:
+        return None
+    then = int(np.searchsorted(days, days[-1] - 60, side="right")) - 1
+    return (path[-1] / path[then]) ** 2 if then >= 10 and path[then] > 0 else None
+
+
+def by_time(habits: Habits, name: str = "elapsed workdays") -> Flow:
+    """What stands in for use when no counter can be used: one ordinary workday a workday, as uneven as others are."""
+    return Flow(
+        name,
+        "workdays",
+        1.0,
+        0.02,
+        habits.variance,
+        habits.drift,
+        habits.shape,
+        0,
+        math.nan,
+        None,
+        "no usable page counter: elapsed workdays stand in for pages",
+        by_time=True,
+    )
+
+
+def clock_counts(at: Floats, zone: str, shape: Shape, holidays: Collection[int]) -> Counts:
+    """Elapsed exposure as if it were a counter, known at these moments (in order, not empty)."""
+    gone, _, _ = exposure(at, zone, shape, holidays)
+    return Counts(at, gone, np.concatenate([at[:1], at[:-1]]), np.zeros(at.size, dtype=bool))
+
+
+def describe(use: Flow) -> Usage:
+    """The flow as a value for people and JSON."""
+    known = use.level > 0 and not use.by_time
+    sd = math.sqrt(use.log_var) * _Z80
+    week = sum(use.shape.weekday) * (1 - use.shape.closed)
+    return Usage(
+        counter=use.name,
+        unit=use.unit,
+        per_workday=use.level if known else None,
+        low=use.level * math.exp(-sd) if known else None,
+        high=use.level * math.exp(sd) if known else None,
+        variation=math.sqrt(use.variance) if known else None,
+        weekday=use.shape.weekday,
+        month_end=float(np.mean(use.shape.ends[:3])),
+        trend=use.trend,
+        workdays=use.workdays,
+        per_week=use.level * week if known else None,
+        since=moment(use.since) if not math.isnan(use.since) else None,
+        reason=use.reason,
+        by_time=use.by_time,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """The days ahead. ``ends[h]``: the midnight that ends day h (0 is the day of the start), POSIX seconds; ``worth[h]``
+    and ``square[h]``: the exposure and its square summed from the start to there; ``work[h]``: whole workdays by then.
+    """
+
+    start: float
+    ends: Floats
+    worth: Floats
+    square: Floats
+    work: Ints
+    first_day: int
+
+
+def ahead(use: Flow, zone: str, start: float, horizon: int, holidays: Collection[int]) -> Ahead:
+    """The exposure that lies ahead from ``start``, day by day for ``horizon`` days."""
+    first = day_of(zone, start)
+    days = np.arange(first, first + horizon)
+    edges = midnights(zone, first, first + horizon)
+    worth = use.shape.worth(days, holidays) * (1 - use.shape.closed)
+    left = 1.0 - float(hour_share(np.array([(start - edges[0]) / 3600.0]))[0])
+    worth[0] *= left
+    work = worth >= 0.3
+    square = worth**2
+    if left > 0:
+        square[0] = square[0] / left  # Part of a day is as uneven as the day.
+    return Ahead(start, edges[1:], np.cumsum(worth), np.cumsum(square), np.cumsum(work), first)
+
+
+__all__ = [
+    "DRIFTS",
+    "FAR",
+    "Ahead",
+    "Flow",
+    "Habits",
+    "UseSums",
+    "ahead",
+    "by_time",
+    "clock_counts",
+    "describe",
+    "exposure",
+    "flow",
+    "follow",
+    "weekday",
+]

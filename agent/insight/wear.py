@@ -1,0 +1,182 @@
+"""How fast one life is used up: where its level stood for certain, and what a page took of it.
+
+A level that is shown in steps is known best where it changes: when the level shown falls from one step to the next the
+true share stands at the border between them. So a life is measured from its start (a new cartridge is full) or its
+first border to its last border, with the pages in between; what came after the last border only bounds the use.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from agent.insight.days import Floats
+from agent.insight.lives import Shown, Stretch
+from agent.insight.series import Counts
+from agent.insight.steps import Steps, first_step_says
+
+COVERAGE_NOISE = 0.06
+"""The variance by which one workday's use a page differs from the life's mean (common practice, no source)."""
+FLOOR = 0.02**2
+"""Nothing is measured better than this (variance of the logarithm of the use)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Border:
+    """A change of the level shown, from ``above`` to ``below``, somewhere between two page counts.
+
+    ``enter``: when the border just above ``below`` was crossed; ``leave``: when that just under ``above`` was.
+    """
+
+    above: float
+    below: float
+    enter: tuple[float, float]
+    leave: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Wear:
+    """One life in pages and shares. ``start``: the pages at its beginning (least, most). ``full``: it began full.
+
+    ``shown_first``, ``shown_last``: the levels shown at its two ends; ``lowest``: the lowest believed. ``end``: the
+    pages at its end or now. ``borders``: how many changes downwards. ``some``: it now shows only "some remaining".
+    """
+
+    start: tuple[float, float]
+    full: bool
+    seen_start: bool
+    shown_first: float
+    shown_last: float
+    lowest: float
+    end: tuple[float, float]
+    first: Border | None
+    last: Border | None
+    borders: int
+    some: bool
+
+    @property
+    def pages(self) -> float:
+        """Impressions from its beginning (or the first reading) to its end (or now)."""
+        return max(0.0, (self.end[0] + self.end[1] - self.start[0] - self.start[1]) / 2)
+
+
+def wear(seen: Shown, believed: Sequence[int], stretch: Stretch, counts: Counts, steps: Steps) -> Wear:
+    """Measure one life."""
+    index = np.array(believed[stretch.first : stretch.last + 1])
+    share, low, high = seen.share[index], seen.low[index], seen.high[index]
+    start = (float(low[0]), float(high[0]))
+    if stretch.swap is not None and stretch.swap.logged and stretch.swap.at > seen.at[index[0]]:
+        here = counts.bracket(np.array([stretch.swap.at]))
+        start = (float(here[0][0]), float(here[1][0]))
+    ends = counts.bracket(np.array([stretch.until]))
+    end = (float(ends[0][0]), float(ends[1][0])) if stretch.followed else (float(ends[1][0]), float(ends[1][0]))
+    top = 1.0 - steps.size * (1.0 if steps.rounding < 0.25 else 0.0) - 0.012
+    swap = stretch.swap
+    full = swap is not None and not swap.used_before and (bool(share[0] >= top) or bool(seen.some[index[0]]))
+    first, last, borders = _borders(share, low, high, end[1], steps.size)
+    if seen.only_some and swap is not None and swap.logged and share[0] < 0.5:
+        share, first, last, borders = np.array([1.0]), None, None, 0
+    return Wear(
+        start,
+        full,
+        swap is not None,
+        float(share[0]),
+        float(share[-1]),
+        float(share.min()),
+        end,
+        first,
+        last,
+        borders,
+        bool(seen.some[index[-1]]),
+    )
+
+
+def _borders(
+    share: Floats, low: Floats, high: Floats, end: float, size: float
+) -> tuple[Border | None, Border | None, int]:
+    floor = np.minimum.accumulate(share)
+    drops = np.flatnonzero(np.diff(floor) < -1e-9) + 1
+    if drops.size == 0:
+        return None, None, 0
+    return (
+        _border(share, low, high, end, size, int(drops[0]), floor),
+        _border(share, low, high, end, size, int(drops[-1]), floor),
+        int(drops.size),
+    )
+
+
+def _border(share: Floats, low: Floats, high: Floats, end: float, size: float, at: int, floor: Floats) -> Border:
+    above, below = float(floor[at - 1]), float(share[at])
+    begin, stop = float(low[at]), float(high[at])
+    # A level that flickers back has its border anywhere between the first fall and the last return.
+    later = np.flatnonzero(share[at:] > below + 0.6 * size)
+    if later.size:
+        after = at + int(later[-1]) + 1
+        stop = float(high[after]) if after < share.size else end
+    many = max(1.0, (above - below) / size)
+    width = stop - begin
+    return Border(above, below, (begin + width * (many - 1) / many, stop), (begin, begin + width / many))
+
+
+def used(one: Wear, steps: Steps, rounding: Floats, a_day: float) -> tuple[Floats, float] | None:
+    """The logarithm of the use a page for each assumed ``rounding``, and its variance; None when nothing was lost yet.
+
+    ``a_day``: impressions of a workday, which says how many days' coverages were averaged.
+    """
+    if one.last is None:
+        return None
+    size = steps.size
+    below = one.last.below + (1 - rounding) * size
+    if one.full:
+        above, begin = np.ones_like(rounding), one.start
+    elif one.borders >= 2 and one.first is not None:
+        above, begin = one.first.above - rounding * size, one.first.leave
+    else:
+        return None
+    stop = one.last.enter
+    pages = (sum(stop) - sum(begin)) / 2
+    fall = above - below
+    if pages <= 0:
+        return None
+    fall = np.maximum(fall, 0.15 * size)
+    width = ((stop[1] - stop[0]) ** 2 + (begin[1] - begin[0]) ** 2) / 12
+    variance = FLOOR + width / pages**2 + COVERAGE_NOISE / (1 + pages / max(1.0, a_day))
+    if one.full and one.borders == 1:
+        variance += 0.05
+    return np.log(fall / pages), variance
+
+
+def rounding_says(one: Wear, steps: Steps) -> tuple[float, float, float]:
+    """What a life that began full tells of the rounding (log-likelihoods; zeros when it tells nothing)."""
+    if not one.full or one.first is None or one.last is None or one.borders < 3 or one.first.above < 0.98:
+        return 0.0, 0.0, 0.0
+    span = one.first.below - one.last.below
+    pages = (sum(one.last.enter) - sum(one.first.enter)) / 2
+    if span <= 0 or pages <= 0:
+        return 0.0, 0.0, 0.0
+    a_step = pages / span * steps.size
+    first = (sum(one.first.leave) - sum(one.start)) / 2
+    blur = (one.first.leave[1] - one.first.leave[0] + one.start[1] - one.start[0]) / a_step
+    if blur > 2.0:
+        return 0.0, 0.0, 0.0
+    return first_step_says(first / a_step, math.hypot(0.2, blur / 2))
+
+
+def left_at_end(one: Wear, steps: Steps, log_use: float | None) -> tuple[float, float]:
+    """The share that was left at the end of a life, and how far off that may be."""
+    size, rounding = steps.size, steps.rounding
+    top = one.lowest + (1 - rounding) * size
+    bottom = max(0.0, one.lowest - rounding * size)
+    if one.last is None or log_use is None:
+        if one.full and log_use is not None:
+            guess = 1.0 - math.exp(log_use) * one.pages
+            return min(1.0, max(bottom, guess)), size / 2
+        return (top + bottom) / 2, (top - bottom) / 3.5
+    since = max(0.0, (sum(one.end) - sum(one.last.enter)) / 2)
+    guess = top - math.exp(log_use) * since
+    return min(1.0, max(bottom, min(top, guess))), max(
+        0.004, min((top - bottom) / 3.5, math.exp(log_use) * since * 0.2)
+    )
