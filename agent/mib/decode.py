@@ -13,7 +13,7 @@ from typing import NamedTuple, TypeVar
 
 from agent.mib import counters, enums, oids, subunits, supplies, values
 from agent.mib import oddities as odd
-from agent.mib.layout import Row, devices, hardware_address, layout_of
+from agent.mib.layout import Row, devices, hardware_address, host_index, layout_of
 from agent.mib.oddities import Oddity
 from agent.mib.subunits import Raws, Remarks
 from agent.mib.supplies import Colorants
@@ -31,6 +31,9 @@ _SUPPLY_COLORANT = tuple(oids.PRT_SUPPLIES.columns).index(3)
 
 def decode(cells: Cells, *, at: datetime, address: str, device_index: int, oddities: Sequence[Oddity] = ()) -> Reading:
     """What one printer answered, decoded.
+
+    The model is hrDeviceDescr, and where that is missing sysDescr. Hardware address and imaging counters belong to the
+    whole address; of several printers behind it the first has them.
 
     Args:
         cells: all that the address answered, printers beside this one included.
@@ -168,14 +171,19 @@ class _Decoder:
 
     def host_resources(self) -> tuple[str, str | None, str | None, frozenset[str]]:
         """The model, hrDeviceStatus, hrPrinterStatus and the error bits."""
-        notes = Notes(str(self.device))
         model, device_status, printer_status = "", None, None
         errors: frozenset[str] = frozenset()
-        for row in self.tables.get("hrDeviceTable", ()):
+        index = host_index(self.layout, self.cells, self.device)
+        if index is None:
+            return model, device_status, printer_status, errors
+        notes = Notes(str(index))
+        if index != self.device:
+            notes.add("hrPrinterStatus", f"host resources have the printer {self.device} under the index {index}")
+        for row in self.layout.rows(index, oids.HR_DEVICE):
             _, descr, status = self.raws(row)
             model = values.free(descr, None, "hrDeviceDescr", notes)
             device_status = values.label(enums.DEVICE_STATUS, status, "hrDeviceStatus", notes)
-        for row in self.tables.get("hrPrinterTable", ()):
+        for row in self.layout.rows(index, oids.HR_PRINTER):
             status, bits = self.raws(row)
             printer_status = values.label(enums.PRINTER_STATUS, status, "hrPrinterStatus", notes)
             errors = values.errors(bits, "hrPrinterDetectedErrorState", notes)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from agent.mib import oids, values
 from agent.mib.charsets import CODECS
 from agent.mib.enums import CAPACITY_UNIT, ENUMS, SUPPLY_UNIT
-from agent.mib.layout import layout_of
+from agent.mib.layout import host_index, layout_of
 from agent.mib.oids import Column
 from agent.mib.text import words
 from agent.mib.values import Notes
@@ -40,6 +40,8 @@ def explain(cells: Cells, device_index: int) -> list[Explained]:
     """
     explained = []
     charset, console_charset = charsets(cells, device_index)
+    own = str(device_index)
+    host = str(host_index(layout_of(cells), cells, device_index))
     for oid in sorted(cells, key=_order):
         found = oids.find(oid)
         value = cells[oid]
@@ -48,7 +50,8 @@ def explain(cells: Cells, device_index: int) -> list[Explained]:
             explained.append(Explained(plain, plain, _raw(value), ""))
             continue
         column, instance = found
-        if column.oid.startswith(_OF_A_DEVICE) and instance.partition(".")[0] != str(device_index):
+        of = instance.partition(".")[0]
+        if (column.oid.startswith(_OF_A_PRINTER) and of != own) or (column.oid.startswith(_OF_A_HOST) and of != host):
             continue
         used = console_charset if column.syntax == "consoleText" else charset
         said = _share(cells, column, instance) or meaning(column, value, instance, used)
@@ -56,7 +59,8 @@ def explain(cells: Cells, device_index: int) -> list[Explained]:
     return explained
 
 
-_OF_A_DEVICE = (f"{oids.PRINTER}.", f"{oids.HR_DEVICE.oid}.", f"{oids.HR_PRINTER.oid}.")
+_OF_A_PRINTER = f"{oids.PRINTER}."
+_OF_A_HOST = (f"{oids.HR_DEVICE.oid}.", f"{oids.HR_PRINTER.oid}.")
 
 
 def charsets(cells: Cells, device_index: int) -> tuple[int | None, int | None]:

@@ -141,22 +141,19 @@ _OBJECT_ID = oids.SYS_OBJECT_ID.oid + ".0"
 def devices(cells: Cells) -> tuple[int, ...]:
     """The hrDeviceIndex of each printer behind one address, in order; empty when there is none.
 
-    A device is a printer when it answers the Printer-MIB, whatever its Host Resources rows say or lack. One that says
-    it is a printer (hrDeviceType, with a row in hrPrinterTable) but does not speak the Printer-MIB is taken for one
-    unless the agent is a computer's: computers list their print queues in just that way.
+    A device is a printer when it answers the Printer-MIB, whatever its Host Resources rows say or lack. Where none
+    does, one that says it is a printer (hrDeviceType, with a row in hrPrinterTable) is taken for one, unless the agent
+    is a computer's: computers list their print queues in just that way.
     """
     layout = layout_of(cells)
-    speaks = layout.speaks_printer_mib
-    silent = [
+    if layout.speaks_printer_mib:
+        return tuple(sorted(layout.speaks_printer_mib))
+    silent = tuple(
         device
         for device in layout.devices
-        if device not in speaks
-        and layout.rows(device, oids.HR_PRINTER)
-        and cells.get(f"{_TYPE}.{device}") == oids.HR_DEVICE_PRINTER
-    ]
-    if silent and _is_computer(layout, cells):
-        silent = []
-    return tuple(sorted((*speaks, *silent)))
+        if layout.rows(device, oids.HR_PRINTER) and cells.get(f"{_TYPE}.{device}") == oids.HR_DEVICE_PRINTER
+    )
+    return () if silent and _is_computer(layout, cells) else silent
 
 
 def _is_computer(layout: Layout, cells: Cells) -> bool:
@@ -164,6 +161,23 @@ def _is_computer(layout: Layout, cells: Cells) -> bool:
     if isinstance(object_id, str) and f"{object_id}.".startswith(_COMPUTER_AGENTS):
         return True
     return any(cells.get(f"{_TYPE}.{device}") in _COMPUTER_TYPES for device in layout.devices)
+
+
+def host_index(layout: Layout, cells: Cells, device: int) -> int | None:
+    """The hrDeviceIndex under which Host Resources tells of a printer; None where it tells nothing of it.
+
+    RFC 3805 has one index for both. Some agents number their tables apart, so that the Printer-MIB's 1 is a processor
+    or a disk in hrDeviceTable: then the only row of hrPrinterTable is the only printer's.
+    """
+    if layout.rows(device, oids.HR_PRINTER):
+        return device
+    if cells.get(f"{_TYPE}.{device}", oids.HR_DEVICE_PRINTER) == oids.HR_DEVICE_PRINTER:
+        found = [device] if layout.rows(device, oids.HR_DEVICE) else []
+    else:
+        found = []
+    if not found and layout.speaks_printer_mib == {device}:
+        found = [other for other in layout.devices if layout.rows(other, oids.HR_PRINTER)]
+    return found[0] if len(found) == 1 else None
 
 
 # --- what belongs to the whole address --------------------------------------------------------------------------
@@ -206,12 +220,15 @@ def used(cells: Cells, device: int) -> frozenset[str]:
     """The OIDs that matter for one device: what decoding it looks at, now or once a value has changed."""
     layout = layout_of(cells)
     wanted = {f"{column.oid}.0" for column in oids.SCALARS}
-    tables = layout.devices.get(device, _NO_ROWS)
-    in_use = _localisations(layout, cells, device)
-    for name, rows in tables.items():
+    in_use = _localisations(cells, device)
+    for name, rows in layout.devices.get(device, _NO_ROWS).items():
         for row in rows:
             if name != oids.PRT_LOCALIZATION.name or row.index in in_use:
                 wanted.update(row.cells)
+    elsewhere = host_index(layout, cells, device)
+    if elsewhere is not None:
+        for table in (oids.HR_DEVICE, oids.HR_PRINTER):
+            wanted.update(oid for row in layout.rows(elsewhere, table) for oid in row.cells)
     rows_used = [totals_row(layout, table, cells) for table in oids.COUNTER_TABLES]
     rows_used.append(hardware_address(layout, cells)[1])
     for used_row in rows_used:
@@ -220,6 +237,6 @@ def used(cells: Cells, device: int) -> frozenset[str]:
     return frozenset(oid for oid in wanted if oid in cells)
 
 
-def _localisations(layout: Layout, cells: Cells, device: int) -> set[object]:
+def _localisations(cells: Cells, device: int) -> set[object]:
     used_by = ("prtGeneralCurrentLocalization", "prtConsoleLocalization")
     return {cells.get(f"{oids.PRT_GENERAL[name]}.{device}") for name in used_by}

@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from agent.mib import oids
+from agent.mib import oids, plan
 from agent.mib.decode import devices
 from agent.model.wire import Value
-from tests.mib.invented import colour_printer, row, system
+from tests.mib.invented import colour_printer, read, row, system
 
 TYPES = f"{oids.HOST}.3.1"
 
@@ -77,3 +77,38 @@ def test_no_recording_of_another_device_is_taken_for_a_printer(path: Path) -> No
         else:
             cells[oid] = value.encode("latin-1", "replace")
     assert devices(cells) == ()
+
+
+# --- agents that number their tables apart ----------------------------------------------------------------------
+
+
+def numbered_apart() -> dict[str, Value]:
+    cells = row(oids.PRT_GENERAL, 1, SerialNumber=b"BR12")
+    cells |= row(oids.HR_DEVICE, 1, Type=f"{TYPES}.3", Descr=b"processor", hrDeviceStatus=2)
+    cells |= row(oids.HR_DEVICE, 4, Type=oids.HR_DEVICE_PRINTER, Descr=b"Bruma 12", hrDeviceStatus=5)
+    return cells | row(oids.HR_PRINTER, 4, hrPrinterStatus=1, DetectedErrorState=b"\x04")
+
+
+def test_a_printer_that_host_resources_have_under_another_index_is_one_printer() -> None:
+    assert devices(numbered_apart()) == (1,)
+    reading = read(numbered_apart())
+    assert (reading.model, reading.device_status, reading.printer_status) == ("Bruma 12", "down", "other")
+    assert reading.errors == {"jammed"}
+    assert [r.where for r in reading.remarks] == ["hrPrinterStatus.4"]
+
+
+def test_its_rows_are_kept_wherever_they_are() -> None:
+    cells = numbered_apart()
+    kept = {oid: cells[oid] for oid in plan.keep(cells)}
+    assert read(kept) == read(cells)
+
+
+def test_a_processor_of_the_same_index_does_not_name_the_printer() -> None:
+    cells = {oid: value for oid, value in numbered_apart().items() if not oid.endswith(".4")}
+    reading = read(system(sysDescr=b"Bruma print server") | cells)
+    assert (reading.model, reading.device_status) == ("Bruma print server", None)
+
+
+def test_which_of_two_printer_rows_is_meant_is_not_guessed() -> None:
+    cells = numbered_apart() | row(oids.HR_PRINTER, 5, hrPrinterStatus=3)
+    assert read(cells).printer_status is None

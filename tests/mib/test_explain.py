@@ -69,3 +69,9 @@ def test_an_unknown_object_is_shown_without_a_meaning() -> None:
     assert explain({"1.3.6.1.4.1.32473.5.0": b"\x1b[2J"}, 1) == [
         Explained("1.3.6.1.4.1.32473.5.0", "1.3.6.1.4.1.32473.5.0", "0x1b5b324a", "")
     ]
+
+
+def test_host_resources_rows_under_another_index_are_told_too() -> None:
+    cells = row(oids.PRT_GENERAL, 1, ConfigChanges=1) | row(oids.HR_PRINTER, 4, hrPrinterStatus=3)
+    cells |= row(oids.HR_DEVICE, 1, Type=f"{oids.HOST}.3.1.3")
+    assert list(said(cells)) == ["hrPrinterStatus.4", "prtGeneralConfigChanges.1"]
