@@ -8,7 +8,6 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from ipaddress import ip_address
 from pathlib import Path
 from threading import Thread
 
@@ -21,7 +20,7 @@ from cryptography.x509.oid import NameOID
 
 
 def certificates(where: Path) -> tuple[Path, ssl.SSLContext]:
-    """The authority's certificate (PEM), and a server context for localhost and 127.0.0.1 that it vouches for."""
+    """An authority's certificate (PEM), and a server context that it vouches for under the name localhost alone."""
     ca_key, key = ec.generate_private_key(ec.SECP256R1()), ec.generate_private_key(ec.SECP256R1())
     ca_name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "Harrow Lane test authority")])
     name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "localhost")])
@@ -71,8 +70,7 @@ def _signed(
         .add_extension(x509.AuthorityKeyIdentifier.from_issuer_public_key(ca_key.public_key()), critical=False)
     )
     if not ca:
-        names = [x509.DNSName("localhost"), x509.IPAddress(ip_address("127.0.0.1"))]
-        made = made.add_extension(x509.SubjectAlternativeName(names), critical=False)
+        made = made.add_extension(x509.SubjectAlternativeName([x509.DNSName("localhost")]), critical=False)
     return made.sign(ca_key, hashes.SHA256())
 
 
