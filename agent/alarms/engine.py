@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from agent.alarms.conditions import MOMENTARY, Condition, agent_conditions, conditions
 from agent.alarms.facts import facts
@@ -22,17 +22,24 @@ from agent.alarms.telling import tell
 from agent.model.alarm import AgentHealth, AlarmRecord, AlarmState, Message
 from agent.model.fleet import LedgerEntry, PrinterView
 
+KEPT = timedelta(days=30)
+"""How long the record of an alarm is kept after it became normal; the ledger keeps its story for good."""
+
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """What is to be saved, all at once: records that changed, lines for the ledger, messages for the outbox."""
+    """What is to be saved, all at once: records that changed, lines for the ledger, messages for the outbox.
+
+    ``gone``: keys of records that need not be kept any longer.
+    """
 
     records: tuple[AlarmRecord, ...] = ()
     ledger: tuple[LedgerEntry, ...] = ()
     messages: tuple[Message, ...] = ()
+    gone: tuple[str, ...] = ()
 
     def __bool__(self) -> bool:
-        return bool(self.records or self.ledger or self.messages)
+        return bool(self.records or self.ledger or self.messages or self.gone)
 
 
 def judge(
@@ -65,6 +72,7 @@ class _Judge:
         self.changed: list[AlarmRecord] = []
         self.ledger: list[LedgerEntry] = []
         self.messages: list[Message] = []
+        self.gone: list[str] = []
 
     def judge(self, views: Sequence[PrinterView], fleet: Collection[int] | None) -> Judgement:
         seen: set[str] = set()
@@ -80,7 +88,7 @@ class _Judge:
         for key, record in self.records.items():
             if key not in seen:
                 self._without_condition(record, by_id, fleet)
-        return Judgement(tuple(self.changed), tuple(self.ledger), tuple(self.messages))
+        return Judgement(tuple(self.changed), tuple(self.ledger), tuple(self.messages), tuple(self.gone))
 
     def _conditions(self, views: Sequence[PrinterView]) -> Iterator[Condition]:
         rules = list(self.rules.values())
@@ -154,7 +162,9 @@ class _Judge:
             record = self._regrade(record, rule.severity)
         record, messages = tell(record, rule, self.now, batch=self.batch, ended=ended)
         self.messages.extend(messages)
-        if record is not before:
+        if _spent(record, self.now):
+            self.gone.append(record.key)
+        elif record is not before:
             # One judgement is one revision, so that a revision skipped shows that somebody else was quicker.
             self.changed.append(replace(record, revision=before.revision + 1))
 
@@ -164,6 +174,12 @@ class _Judge:
             change = {"before": record.severity, "after": severity}
             self.ledger.append(entry(record, "alarmRegraded", text, self.now, **change))
         return replace(record, severity=severity, revision=record.revision + 1)
+
+
+def _spent(record: AlarmRecord, now: datetime) -> bool:
+    """Whether a record says nothing more: it never came to an alarm, or its last one is long over."""
+    quiet = record.state is AlarmState.NORMAL and not (record.active or record.signal or record.told)
+    return quiet and (record.occurrence == 0 or now - record.since > KEPT)
 
 
 def _why_gone_there(rule: Rule, view: PrinterView) -> str:

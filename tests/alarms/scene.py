@@ -100,6 +100,8 @@ class Agent:
         self.now += after
         found = self.judge(*views, health=health, fleet=fleet)
         self.keep(found.records)
+        for key in found.gone:
+            del self.records[key]
         self.ledger += found.ledger
         known = {message.dedupe_key for message in self.messages}
         assert not known & {message.dedupe_key for message in found.messages}, "the outbox would drop this"

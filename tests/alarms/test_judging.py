@@ -315,6 +315,22 @@ def test_the_facts_say_what_where_how_much_and_what_to_bring():
     assert told.text == "cyan toner: 8 % left (limit 10 %)"
 
 
+def test_what_never_came_to_an_alarm_leaves_no_record_and_what_is_long_over_neither():
+    agent = Agent([replace(LOW, on_delay=5 * MINUTE)])
+    agent.sweep(seen(toner(5)))
+    assert list(agent.records) == [CYAN]
+    agent.sweep(seen(toner(50)))
+    assert agent.records == {}
+    agent.change(LOW, on_delay=timedelta(0))
+    agent.sweep(seen(toner(5)))
+    agent.keep([acknowledge(agent.records[CYAN], "Night desk", agent.now)[0]])
+    agent.sweep(seen(toner(50)), after=timedelta(days=60))
+    assert agent.state() == "normal"
+    agent.sweep(seen(toner(50)), after=timedelta(days=31))
+    assert agent.records == {}
+    assert agent.sweep(seen(toner(5)))[0].dedupe_key not in {one.dedupe_key for one in agent.messages[:-1]}
+
+
 def test_standing_alarms_come_gravest_first():
     agent = Agent([LOW, Rule("empty", "supplyEmpty", severity="urgent")])
     agent.sweep(seen(toner(0), toner(4, colour="magenta")))
