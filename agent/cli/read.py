@@ -39,6 +39,7 @@ import typer
 from agent.cli import access
 from agent.cli.options import AsJson, SettingsFile
 from agent.cli.show import console, emit, fail, plain, table
+from agent.cli.wiring import find_settings
 from agent.model.failure import Failure
 from agent.model.wire import Answers, Community, Denied, Peer, Refused, Silent, Unsupported, UsmUser, WireError
 
@@ -116,6 +117,7 @@ def read(  # noqa: PLR0913 - the options of SNMP are as many
     Needs no settings file: without other options it asks with SNMP 2c and the community public. Where a settings file
     knows the address, its credentials and oddities are used.
     """
+    settings = find_settings(settings)
     loaded = _load(settings)
     given = access.UserAccess(user, auth, auth_key_env, auth_key_file, priv, priv_key_env, priv_key_file, context)
     host, port = access.read_address(address)

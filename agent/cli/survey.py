@@ -18,6 +18,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 import typer
@@ -25,6 +26,7 @@ import typer
 from agent.cli import access
 from agent.cli.options import AsJson, SettingsFile
 from agent.cli.show import console, emit, errors, fail, plain, table
+from agent.cli.wiring import find_settings
 from agent.model.wire import Community, Peer, Unsupported
 
 if TYPE_CHECKING:
@@ -108,15 +110,20 @@ def survey(  # noqa: PLR0913 - each is one question that a survey leaves open
 
 
 def _credentials(
-    settings: Any, names: Sequence[str] | None, community: str | None, snmp: Literal["1", "2c"] | None
+    settings: Path | None, names: Sequence[str] | None, community: str | None, snmp: Literal["1", "2c"] | None
 ) -> tuple[list[Credential], dict[str, Mapping[str, object]]]:
     """What to try, with names, and what of it the user's settings may not have yet."""
-    if settings is not None and community is None and snmp is None:
+    path = find_settings(settings)
+    if path is not None and community is None and snmp is None:
         from agent.settings import load
 
-        loaded = load(settings)
+        loaded = load(path)
         wanted = list(dict.fromkeys(names or loaded.credentials))
-        return [(name, access.credentials_named(loaded, name)) for name in wanted], {}
+        known = [(name, access.credentials_named(loaded, name)) for name in wanted]
+        oldest = Community("1", "public")
+        if names or oldest in [one for _, one in known]:
+            return known, {}
+        return [*known, ("surveyed-1", oldest)], {"surveyed-1": {"version": "1"}}
     if names:
         raise typer.BadParameter("--credentials needs --settings FILE, and neither --community nor --snmp")
     secret = {} if community in (None, "public") else {"community": {"env": _VARIABLE}}
