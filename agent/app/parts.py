@@ -26,9 +26,14 @@ class Unfit(Failure):
     status = 2
 
 
+def packaged_oddities() -> tuple[Oddity, ...]:
+    """The oddities that come with Lowmark."""
+    return parse(files("agent.mib").joinpath("oddities.toml").read_text("utf-8"))
+
+
 def oddities(settings: Settings, base: Path) -> tuple[Oddity, ...]:
     """The packaged oddities and those of the settings' own tables (paths from ``base``). Raises Unfit."""
-    found = list(parse(files("agent.mib").joinpath("oddities.toml").read_text("utf-8")))
+    found = list(packaged_oddities())
     for name in settings.oddity_tables:
         path = base / name
         try:

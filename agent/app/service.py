@@ -33,7 +33,7 @@ from agent.model.fleet import PrinterView
 from agent.model.health import Health, Snapshot, Vitals
 from agent.notify.channel import Channel
 from agent.notify.outbox import Outbox
-from agent.settings import Settings, load
+from agent.settings import Settings, diff, load, notices
 from agent.snmp.reader import Reader
 from agent.snmp.wire import Engine, Limits, open_engine
 from agent.store import Store
@@ -45,6 +45,8 @@ from agent.web import Server, build_app
 
 OUTBOX_SECONDS = 1.0
 HEARTBEAT_SECONDS = 5.0
+LAST_WORDS_SECONDS = 10.0
+"""How long messages that are under way when the agent is stopped may still take. Later ones wait in the store."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +99,7 @@ class Service:
         self._loop: asyncio.AbstractEventLoop | None = None
         self._beat: float | None = None
         self._last: Report | None = None
+        self._telling: asyncio.Task[None] | None = None
 
     # --- start and stop ------------------------------------------------------------------------------------------
 
@@ -125,10 +128,13 @@ class Service:
         self.server = Server(build_app(self.metrics.render, self.health), host=listen.host, port=listen.port or 0)
         self.server.start()
         self._schedule()
+        self._telling = asyncio.create_task(self._tell_on())
         self.log.info(
             "started", version=self.vitals.version, stations=len(stops), engine=self.engine.name,
             store=self.store.url, metrics=f"http://{listen}/metrics",
         )  # fmt: skip
+        for notice in notices(self.settings):
+            self.log.warning("settings", notice=notice)
         self.supervisor.ready(f"watching {len(stops)} addresses")
 
     async def sweep_alone(self, *, full: bool = False) -> tuple[Report, list[PrinterView]]:
@@ -145,10 +151,15 @@ class Service:
     async def stop(self) -> None:
         """Stop the schedule, finish what was begun, write what waits."""
         self.supervisor.stopping()
-        if self.scheduler is not None:
-            self.scheduler.shutdown(wait=False)
+        self.scheduler.pause()
+        self.sweep.end()
         async with self._sweeping:
+            # Only now: shutting the schedule down cancels the jobs that are at work.
+            self.scheduler.shutdown(wait=False)
             left = await asyncio.to_thread(self.recorder.stop)
+        if self._telling is not None:
+            self.to_tell.set()
+            await self._telling
         if left:
             self.log.error("readings lost: the store could not be written before the end", readings=left)
         if self.server is not None:
@@ -208,7 +219,6 @@ class Service:
         add = partial(self.scheduler.add_job, misfire_grace_time=None)
         seconds = self.settings.polling.status.total_seconds()
         add(self._sweep_job, "interval", seconds=seconds, id="sweep", next_run_time=self.clocks.now())
-        add(self._outbox_job, id="outbox")
         add(self._thin_job, "cron", hour=2, minute=30, id="thin")
         watchdog = self.supervisor.watchdog_seconds
         beat = min(HEARTBEAT_SECONDS, watchdog / 3 if watchdog else HEARTBEAT_SECONDS)
@@ -252,9 +262,10 @@ class Service:
             await retired.close()
         if settings.polling.rate != old.polling.rate:
             self.sweep.set_rate(settings.polling.rate)
-        for name in ("store", "listen"):
-            if getattr(settings, name) != getattr(old, name):
-                self.log.warning("this setting changes only when the agent is started again", setting=name)
+        for change in diff(old, settings):
+            self.log.info("setting changed", key=change.key, before=change.before, after=change.after)
+            if change.wants_restart:
+                self.log.warning("this setting changes only when the agent is started again", key=change.key)
         retired_channels, self.channels = self.channels, channels
         self.outbox.use(channels)
         for channel in retired_channels.values():
@@ -282,12 +293,19 @@ class Service:
         self.notice(report)
         return report
 
-    async def _outbox_job(self) -> None:
+    async def _tell_on(self) -> None:
+        """Carry letters until the end. A round does not wait for the one before: a slow channel holds up no other."""
+        rounds: set[asyncio.Task[None]] = set()
         while not self.ended.is_set():
             with contextlib.suppress(TimeoutError):
                 await asyncio.wait_for(self.to_tell.wait(), OUTBOX_SECONDS)
             self.to_tell.clear()
-            asyncio.ensure_future(self._tell()).add_done_callback(self._told)
+            rounds = {task for task in rounds if not task.done()}
+            task = asyncio.create_task(self._tell())
+            task.add_done_callback(self._told)
+            rounds.add(task)
+        if rounds:
+            await asyncio.wait(rounds, timeout=LAST_WORDS_SECONDS)
 
     async def _tell(self) -> None:
         done = await self.outbox.run_once(self.clocks.now())

@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
+from rich.box import SIMPLE_HEAD
 from rich.table import Table
 from rich.text import Text
 
-from agent.cli.show import table
 from agent.model.fleet import PrinterView
 from agent.model.reading import Mark, Supply
 
 LOW = 0.15
 NEARLY_FULL = 0.10
-
-
-def lowest(supplies: Sequence[Supply]) -> Supply | None:
-    """The supply with the least left, of those whose share is known."""
-    known = [one for one in supplies if one.fraction is not None]
-    return min(known, key=lambda one: one.fraction or 0.0, default=None)
+ROOM_FOR_MODEL = 100
 
 
 def remaining(supply: Supply) -> str:
@@ -57,23 +52,25 @@ def attention(view: PrinterView) -> list[str]:
     return [text for _, text in sorted(found)]
 
 
-def overview(views: Iterable[PrinterView], title: str | None = None) -> Table:
-    """The table itself."""
-    rows: list[Sequence[object]] = []
+def overview(views: Iterable[PrinterView], title: str | None = None, *, width: int = 80) -> Table:
+    """The table itself, site by site; the model stands in it where ``width`` columns leave room for it."""
+    wide = width >= ROOM_FOR_MODEL
+    made = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, header_style="bold")
+    made.add_column("printer", no_wrap=True)
+    made.add_column("room", overflow="ellipsis", no_wrap=True, max_width=18 if wide else 14)
+    if wide:
+        made.add_column("model", overflow="ellipsis", no_wrap=True, max_width=20)
+    made.add_column("state", overflow="fold", min_width=14)
+    made.add_column("count", justify="right", no_wrap=True)
+    made.add_column("to look at", overflow="fold", min_width=18)
+    site = None
     for view in views:
         printer, reading = view.printer, view.reading
-        least = lowest(reading.supplies) if reading is not None else None
+        if printer.place.site != site:
+            site = printer.place.site
+            made.add_section()
+            made.add_row(Text(site or "no site", "bold"))
         life = next((one for one in (reading.counters if reading else ()) if one.name in ("life", "total")), None)
-        rows.append(
-            (
-                printer.name,
-                str(printer.place),
-                printer.model,
-                state(view),
-                f"{least.key} {remaining(least)}" if least is not None else "",
-                f"{life.value:,}" if life is not None else "",
-                ", ".join(attention(view)),
-            )
-        )
-    headers = ("printer", "place", "model", "state", "lowest supply", "count", "to look at")
-    return table(headers, rows, title=title, right=(5,))
+        cells = [Text(printer.name), Text(printer.place.room), *([Text(printer.model)] if wide else [])]
+        made.add_row(*cells, state(view), Text(f"{life.value:,}" if life else ""), Text(", ".join(attention(view))))
+    return made

@@ -122,10 +122,14 @@ def _show(fleet: Fleet, written: Path | None, *, as_json: bool) -> None:
     console.print("Simulated printers are answering. Ctrl-C ends the rehearsal.")
 
 
+def describe(deed: Deed) -> str:
+    """What happened, in words; empty where there is nothing to say."""
+    words = _WORDS.get(deed.kind)
+    return "" if words is None else words.format(subject=deed.subject, **deed.data)
+
+
 def _tell(deed: Deed) -> None:
     from agent.cli.show import console
 
-    words = _WORDS.get(deed.kind)
-    if words is not None:
-        text = words.format(subject=deed.subject, **deed.data)
+    if text := describe(deed):
         console.print(f"{deed.at:%a %H:%M}  {deed.printer}  {text}", markup=False)

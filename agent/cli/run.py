@@ -183,7 +183,7 @@ def _show(report: Report, views: list[PrinterView]) -> None:
     from agent.cli.overview import overview
     from agent.cli.show import console
 
-    console.print(overview(_in_order(views)))
+    console.print(overview(_in_order(views), width=console.width))
     words = [f"{report.answered} of {report.asked} addresses answered in {report.seconds:.1f} s"]
     words += [f"{count} {reason}" for reason, count in sorted(report.failures.items())]
     if report.no_printer:

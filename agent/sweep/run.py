@@ -144,6 +144,7 @@ class Sweep:
         self.inventory = inventory
         self.pace = Pace(rate, timer)
         self.stations: list[Station] = []
+        self._ending = False
 
     def watch(self, stations: Sequence[Station]) -> frozenset[int]:
         """Sweep over these from now on. Gives back the ids of printers that no station leads to any more."""
@@ -184,6 +185,10 @@ class Sweep:
         """Judge the agent itself, and close the alarms of printers that are watched no more."""
         self._judge((), self.clock(), health=health)
 
+    def end(self) -> None:
+        """Ask nobody any more: the sweep under way ends with the readings that have begun."""
+        self._ending = True
+
     def set_rate(self, rate: float) -> None:
         """Send at most so many requests a second from now on."""
         self.pace = Pace(rate, self.timer)
@@ -192,11 +197,15 @@ class Sweep:
 
     async def _work(self, queue: object, going: _Pass) -> None:
         for station in queue:  # type: ignore[attr-defined]
+            if self._ending:
+                return
             await self._visit(station, going)
 
     async def _visit(self, station: Station, going: _Pass) -> None:
         report = going.report
         await self.pace.begin()
+        if self._ending:
+            return
         full = going.full or station.wants_full(self.clock(), self.inventory)
         try:
             answers = await self.reader.read(station.stop.peer, full=full)
