@@ -83,12 +83,13 @@ class _Exchange(asyncio.DatagramProtocol):
         pdu = module.apiMessage.get_pdu(message)
         if (
             not isinstance(pdu, module.GetResponsePDU)
+            or int(message.getComponentByPosition(0)) != int(module is _V2C)
             or message.getComponentByPosition(1).asOctets() != self._community
             or int(module.apiPDU.get_request_id(pdu)) != self._request_id
         ):
             return None
         status = int(module.apiPDU.get_error_status(pdu))
-        index = int(module.apiPDU.get_error_index(pdu, muteErrors=True))
+        index = int(pdu.getComponentByPosition(2))  # its own getter doubts an index beyond the rows
         rows = [(".".join(map(str, name.asTuple())), plain(value)) for name, value in module.apiPDU.get_varbinds(pdu)]
         return status, index, rows
 

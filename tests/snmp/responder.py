@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import bisect
 import contextlib
+import os
 import socket
 from collections.abc import AsyncIterator, Callable, Iterable, Mapping
 
@@ -28,6 +29,7 @@ class Responder(asyncio.DatagramProtocol):
         self.community = community
         self.seen: list[bytes] = []
         self.most_octets = 65_000
+        self.elsewhere: socket.socket | None = None
         self.transport: asyncio.DatagramTransport
         self.put(cells)
 
@@ -56,6 +58,9 @@ class Responder(asyncio.DatagramProtocol):
         if request.community != self.community:
             return
         loop = asyncio.get_running_loop()
+        if self.elsewhere is not None:  # the same answer from another port, with other values
+            lies = [(name, ber.octets("forged")) for name, _ in request.rows]
+            self.elsewhere.sendto(ber.answer(request, lies), addr)
         for delay, reply in self.twist(request, self.reply(request)):
             if delay:
                 loop.call_later(delay, self._send, reply, addr)
@@ -63,8 +68,14 @@ class Responder(asyncio.DatagramProtocol):
                 self._send(reply, addr)
 
     def _send(self, reply: bytes, addr: tuple[str | int, ...]) -> None:
-        if not self.transport.is_closing():
+        if self.transport.is_closing():
+            return
+        if reply:
             self.transport.sendto(reply, addr)
+            return
+        fd = self.transport.get_extra_info("socket").fileno()
+        with socket.socket(fileno=os.dup(fd)) as empty:  # asyncio does not send datagrams of no octets
+            empty.sendto(reply, addr)
 
     def after(self, oid: str, count: int) -> list[tuple[str, Typed]]:
         at = bisect.bisect_right(self.keys, ber.arcs(oid))
