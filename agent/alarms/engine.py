@@ -30,7 +30,7 @@ KEPT = timedelta(days=30)
 class Judgement:
     """What is to be saved, all at once: records that changed, lines for the ledger, messages for the outbox.
 
-    ``gone``: keys of records that need not be kept any longer.
+    ``gone``: keys of records that need not be kept any longer; they are not among ``records``.
     """
 
     records: tuple[AlarmRecord, ...] = ()
@@ -162,9 +162,10 @@ class _Judge:
             record = self._regrade(record, rule.severity)
         record, messages = tell(record, rule, self.now, batch=self.batch, ended=ended)
         self.messages.extend(messages)
-        if _spent(record, self.now):
-            self.gone.append(record.key)
-        elif record is not before:
+        if record is before:
+            if _spent(record, self.now):
+                self.gone.append(record.key)
+        else:
             # One judgement is one revision, so that a revision skipped shows that somebody else was quicker.
             self.changed.append(replace(record, revision=before.revision + 1))
 

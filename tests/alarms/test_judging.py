@@ -320,6 +320,7 @@ def test_what_never_came_to_an_alarm_leaves_no_record_and_what_is_long_over_neit
     agent.sweep(seen(toner(5)))
     assert list(agent.records) == [CYAN]
     agent.sweep(seen(toner(50)))
+    agent.sweep(seen(toner(50)))
     assert agent.records == {}
     agent.change(LOW, on_delay=timedelta(0))
     agent.sweep(seen(toner(5)))
@@ -347,7 +348,7 @@ def test_hostile_names_make_no_second_line():
 
 
 def test_two_thousand_printers_are_judged_while_one_could_blink():
-    # The bound is several times what it takes on a quiet machine (0.13 s), since tests share theirs with others.
+    # In time of this process alone. It takes 0.13 s on a quiet machine; tests share theirs with others.
     rules = [
         LOW,
         Rule("empty", "supplyEmpty"),
@@ -362,6 +363,6 @@ def test_two_thousand_printers_are_judged_while_one_could_blink():
     agent = Agent(rules)
     agent.sweep(*views)
     assert len(agent.records) == 2000
-    begun = time.perf_counter()
+    begun = time.process_time()
     assert not agent.judge(*views)
-    assert time.perf_counter() - begun < 1.5
+    assert time.process_time() - begun < 0.6

@@ -51,7 +51,10 @@ def do(agent: Agent, step: tuple, rules: list[Rule]) -> None:
             assert lost == again
         case ("twice", level):
             agent.sweep(view(level))
-            assert not agent.judge(view(level)), "what was just judged and saved needs no judging"
+            again = agent.judge(view(level))
+            assert (again.records, again.ledger, again.messages) == ((), (), ()), (
+                "what was just judged needs no judging"
+            )
         case ("acknowledge" | "shelve" | "unshelve", which, *rest):
             person(agent, step[0], which, *rest)
         case ("settings", tell, urgent):
