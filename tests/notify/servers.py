@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import ssl
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -76,12 +77,13 @@ def _signed(
 
 @dataclass
 class Post:
-    """What the mail server took, and how it behaves. ``refuse``: receiver -> answer to RCPT."""
+    """What the mail server took, and how it behaves. ``refuse``: receiver -> answer to RCPT; ``pause`` in seconds."""
 
     envelopes: list[Envelope] = field(default_factory=list)
     encrypted: list[bool] = field(default_factory=list)
     refuse: dict[str, str] = field(default_factory=dict)
     answer: str = "250 taken"
+    pause: float = 0.0
 
     async def handle_RCPT(  # noqa: N802 - the name that the server calls
         self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]
@@ -92,6 +94,7 @@ class Post:
         return "250 fine"
 
     async def handle_DATA(self, server: SMTP, session: Session, envelope: Envelope) -> str:  # noqa: N802
+        await asyncio.sleep(self.pause)
         self.envelopes.append(envelope)
         self.encrypted.append(session.ssl is not None)
         return self.answer

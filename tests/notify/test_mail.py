@@ -200,6 +200,22 @@ def test_from_outbox_to_mailbox_once_though_the_server_was_away():
     assert box.states() == ["sent", "sent"]
 
 
+def test_a_mail_that_arrives_after_it_was_given_up_is_not_sent_again():
+    post, box = Post(pause=0.5), Box()
+    box.post([message()])
+
+    async def scene(port: int) -> None:
+        outbox = Outbox(box, {"mail": channel(port)}, deadline=0.2)
+        assert (await outbox.run_once(NOW)).failed == 1
+        assert box.states() == ["waiting"]
+        await asyncio.sleep(0.6)
+        assert (await outbox.run_once(later(1))).sent == 1
+
+    with smtp(post) as port:
+        asyncio.run(scene(port))
+    assert (len(post.envelopes), box.states()) == (1, ["sent"])
+
+
 @pytest.mark.parametrize(
     ("server", "sender", "to"),
     [
