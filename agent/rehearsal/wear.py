@@ -152,8 +152,8 @@ class Worn:
     def _today(self) -> date:
         return rhythm.day_of(self.now, self.zone)
 
-    def _begin_day(self, _: str) -> None:
-        self._plan_day(self._today())
+    def _begin_day(self, ordinal: str) -> None:
+        self._plan_day(date.fromordinal(int(ordinal)))
 
     def _plan_day(self, day: date, skip_until: float = 0.0) -> None:
         rng = random.Random(f"{self.seed}/{day.toordinal()}")
@@ -162,7 +162,8 @@ class Worn:
         expected = self.volume * rhythm.busyness(day) * max(0.2, grown)
         self._runs = [run for run in rhythm.plan(rng, expected, start, self.habit) if run.at > skip_until]
         self._at_run = 0
-        self._later(rhythm.midnight(day + timedelta(days=1), self.zone), "day")
+        tomorrow = day + timedelta(days=1)
+        self._later(rhythm.midnight(tomorrow, self.zone), "day", str(tomorrow.toordinal()))
         switches: list[tuple[float, str]] = []
         if self.kind.often_off:
             if rhythm.is_working_day(day) and rng.random() < 0.75:
