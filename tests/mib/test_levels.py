@@ -131,3 +131,16 @@ def test_trays_and_bins_follow_the_same_rules(level: int, capacity: int, expecte
     assert (reading.trays[0].level, reading.trays[0].capacity) == expected
     assert (reading.bins[0].remaining, reading.bins[0].capacity) == expected
     assert reading.remarks == ()
+
+
+def test_a_full_supply_is_nothing_to_remark_on() -> None:
+    assert remarks(Level=6000, MaxCapacity=6000) == []
+
+
+def test_a_slot_for_single_sheets_with_capacity_zero_is_nothing_to_remark_on() -> None:
+    assert read(row(oids.PRT_INPUT, 1, 1, CurrentLevel=1, MaxCapacity=0)).remarks == ()
+
+
+def test_a_tray_above_its_capacity_is_remarked_on() -> None:
+    reading = read(row(oids.PRT_INPUT, 1, 1, CurrentLevel=501, MaxCapacity=500))
+    assert [r.where for r in reading.remarks] == ["prtInputCurrentLevel.1.1"]

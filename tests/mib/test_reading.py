@@ -205,3 +205,15 @@ def test_imaging_counters_wrap_at_two_to_the_31st() -> None:
     assert (counts["total"].value, counts["total"].wraps_at) == (2**31 - 1, 2**31)
     assert "colour" not in counts
     assert reading.remarks[0].where == "icImpressionFullColorImps.1.3.3"
+
+
+def test_an_absurd_total_is_not_the_greatest() -> None:
+    cells = row(oids.PRT_GENERAL, 1, ConfigChanges=1)
+    cells |= imaging(1, 3, 3, total=2**31, mono=1, colour=1, two_sided=1, sheets=1)
+    cells |= imaging(2, 3, 3, total=77, mono=1, colour=1, two_sided=1, sheets=1)
+    assert [counter.value for counter in read(cells).counters if counter.name == "total"] == [77]
+
+
+@pytest.mark.parametrize("index", ["01", "1.0", "x", "-1", "4294967296", ""])
+def test_a_row_is_named_in_one_way_only(index: str) -> None:
+    assert read({f"{oids.PRT_SUPPLIES['prtMarkerSuppliesLevel']}.1.{index}": 5}).supplies == ()
