@@ -64,7 +64,7 @@ def test_percent_is_cut_never_rounded_up_to_the_limit():
     assert "Left         9.9 %" in body(fraction=0.0999, unit="percent", level=9)
 
 
-# Common practice of the trade, no source; the list of what must be warned of is the customer's.
+# Common practice of the trade, no source.
 @pytest.mark.parametrize(
     ("kind", "wanted", "unwanted"),
     [
