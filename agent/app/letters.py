@@ -45,6 +45,8 @@ class Letters:
         self._sent: dict[str, datetime] = {}  # dedupe keys sent out of memory, until the store knows
         self._marks: dict[int, datetime] = {}  # letters of the store that were sent and could not be marked
         self._next_id = -1
+        self.failing = False
+        """Whether the store cannot be written at present. It may still be read: SQLite's WAL keeps readers going."""
 
     def decided(self, messages: Iterable[Message]) -> None:
         """These are on their way to the store."""
@@ -76,9 +78,7 @@ class Letters:
         except StoreUnavailable as error:
             self._on_failure(str(error))
             return self._out_of_memory(now, limit)
-        if not self._sent:
-            return found
-        fresh = []
+        fresh: list[Letter] = []
         for letter in found:
             with self._lock:
                 at = self._sent.get(letter.dedupe_key)
@@ -88,6 +88,8 @@ class Letters:
             self._store.mark_sent(letter.id, at)
             with self._lock:
                 self._sent.pop(letter.dedupe_key, None)
+        if self.failing:
+            fresh += self._out_of_memory(now, limit - len(fresh))
         return fresh
 
     def _out_of_memory(self, now: datetime, limit: int) -> list[Letter]:

@@ -153,6 +153,7 @@ class Recorder:
             messages, self._messages = self._messages, []
         rejected = self._buffer.rejected
         done = self._buffer.flush(self._clock()).done
+        self._letters.failing = not done
         if done:
             self._letters.written(messages)
             self._count()

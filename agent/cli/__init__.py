@@ -7,7 +7,7 @@ from importlib import import_module
 
 import typer
 
-AREAS = ("run", "demo", "read", "survey", "rehearse", "history", "alarms", "insight", "transfer", "settings")
+AREAS = ("run", "demo", "read", "survey", "rehearse", "alarms", "settings")
 """The modules of this package that bring commands, in the order in which ``lowmark --help`` lists them."""
 
 
