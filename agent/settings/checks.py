@@ -3,21 +3,28 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Generator, Iterable, Iterator
-from dataclasses import dataclass
+from collections.abc import Generator, Iterable, Iterator
 from fnmatch import fnmatchcase
-from typing import TypeVar
-
-from pydantic_core import PydanticCustomError
 
 from agent.alarms.rules import ODDITIES, UNWELL
 from agent.mib.alert_codes import ALERT_CODE
 from agent.mib.enums import ERROR_BITS, SUPPLY_TYPE
 from agent.settings.document import Node
 from agent.settings.targets import MOST_TARGETS, SNMP_PORT, addresses
-from agent.settings.units import did_you_mean, nearest, read_duration, read_endpoint, read_network, write_duration
-
-T = TypeVar("T")
+from agent.settings.tree import (
+    Problem,
+    each_of,
+    entries_of,
+    named_once,
+    unknown,
+    value_of,
+    word_of,
+    words_of,
+    wrong_at,
+    wrong_key,
+)
+from agent.settings.units import read_duration, read_endpoint, read_network, write_duration
+from agent.settings.work_checks import check_work
 
 _SUPPLY_RULES = ("supplyBelow", "supplyEmpty", "receptacleNearlyFull")
 _ALL = (*_SUPPLY_RULES, "unreachable", "printerAlert", "counterOddity", "agentUnwell")
@@ -36,76 +43,12 @@ _MEANT_FOR = {
 _USER_ONLY = ("user", "auth", "auth_key", "priv", "priv_key", "context")
 
 
-@dataclass(frozen=True, slots=True)
-class Problem:
-    """A SettingsError that does not know its file yet."""
-
-    line: int
-    column: int
-    key: str
-    found: str
-    expected: str
-    hint: str = ""
-
-
 def check(root: Node) -> list[Problem]:
     """Everything in which the parts of the file do not fit together."""
     found: list[Problem] = []
     for part in (_listen, _polling, _retention, _credentials, _printers, _places, _references, _alarms, _channels):
         found += part(root)
-    return found
-
-
-def _at(node: Node, key: str, found: str, expected: str, hint: str = "") -> Problem:
-    return Problem(node.line, node.column, key, found, expected, hint)
-
-
-def _key(parent: Node, path: str, key: str, found: str, expected: str, hint: str = "") -> Problem:
-    line, column = parent.keys[key]
-    return Problem(line, column, f"{path}.{key}", found, expected, hint)
-
-
-def _read(node: Node | None, reader: Callable[[object], T]) -> T | None:
-    """The value of ``node``, or None where there is none or it is wrong (which is said elsewhere)."""
-    if node is None:
-        return None
-    try:
-        return reader(node.value)
-    except PydanticCustomError:
-        return None
-
-
-def _word(node: Node | None) -> str | None:
-    if node is None or isinstance(node.value, bool | dict | list | None):
-        return None
-    return str(getattr(node.value, "written", node.value)).strip()
-
-
-def _each(node: Node | None) -> Iterator[tuple[int, Node]]:
-    """The entries of a list, or the one that stands in its place."""
-    if node is not None:
-        yield from ((0, node),) if _word(node) is not None else node.items()
-
-
-def _words(node: Node | None) -> Iterator[tuple[int, Node, str]]:
-    for at, entry in _each(node):
-        word = _word(entry)
-        if word is not None:
-            yield at, entry, word
-
-
-def _entries(root: Node, section: str) -> Iterator[tuple[str, Node]]:
-    """The mappings of a list or of a mapping, with their path."""
-    node = root.get(section)
-    if node is None:
-        return
-    if isinstance(node.value, dict):
-        for name, entry in node.value.items():
-            if isinstance(entry.value, dict):
-                yield f"{section}.{name}", entry
-    for at, entry in node.items():
-        if isinstance(entry.value, dict):
-            yield f"{section}[{at}]", entry
+    return [*found, *check_work(root)]
 
 
 # --- listen, polling, retention --------------------------------------------------------------------------------------
@@ -118,9 +61,9 @@ def _listen(root: Node) -> Iterator[Problem]:
         return
     for key in ("address", "notifications"):
         given = node.get(key)
-        spot = _read(given, read_endpoint)
+        spot = value_of(given, read_endpoint)
         if given is not None and spot is not None and not spot.is_loopback:
-            yield _at(
+            yield wrong_at(
                 given,
                 f"listen.{key}",
                 f"{spot}, which other machines can reach",
@@ -140,16 +83,16 @@ def _order(root: Node, section: str, keys: tuple[str, ...], usual: tuple[str, ..
         small, large = node.get(low), node.get(high)
         if small is None and large is None:
             continue
-        first = _read(small, read_duration) if small else read_duration(low_usual)
-        second = _read(large, read_duration) if large else read_duration(high_usual)
+        first = value_of(small, read_duration) if small else read_duration(low_usual)
+        second = value_of(large, read_duration) if large else read_duration(high_usual)
         if first is None or second is None or first <= second:
             continue
         if large is not None:
             expected = f"no less than {low} ({write_duration(first)})"
-            yield _at(large, f"{section}.{high}", write_duration(second), expected)
+            yield wrong_at(large, f"{section}.{high}", write_duration(second), expected)
         elif small is not None:
             expected = f"no more than {high} ({write_duration(second)})"
-            yield _at(small, f"{section}.{low}", write_duration(first), expected, f"or give {high} too")
+            yield wrong_at(small, f"{section}.{low}", write_duration(first), expected, f"or give {high} too")
 
 
 def _polling(root: Node) -> Iterator[Problem]:
@@ -165,31 +108,33 @@ def _retention(root: Node) -> Iterator[Problem]:
 
 
 def _credentials(root: Node) -> Iterator[Problem]:
-    for path, entry in _entries(root, "credentials"):
-        version = _word(entry.get("version"))
+    for path, entry in entries_of(root, "credentials"):
+        version = word_of(entry.get("version"))
         if version in ("1", "2c"):
             for key in _USER_ONLY:
                 if key in entry.keys:
-                    yield _key(entry, path, key, "this key", "it with version 3 only", "take it out, or say version: 3")
+                    yield wrong_key(
+                        entry, path, key, "this key", "it with version 3 only", "take it out, or say version: 3"
+                    )
         elif version == "3":
             yield from _user(path, entry)
 
 
 def _user(path: str, entry: Node) -> Iterator[Problem]:
     if "community" in entry.keys:
-        yield _key(
+        yield wrong_key(
             entry, path, "community", "this key", "it with versions 1 and 2c only", "version 3 has a user instead"
         )
     if "user" not in entry.keys:
-        yield _at(entry, f"{path}.user", "nothing", "the key user: version 3 needs the name of a user")
+        yield wrong_at(entry, f"{path}.user", "nothing", "the key user: version 3 needs the name of a user")
     for kind, key in (("auth", "auth_key"), ("priv", "priv_key")):
         if kind in entry.keys and key not in entry.keys:
-            yield _key(entry, path, kind, f"no {key}", f"a pass phrase: {key}: {{env: NAME}}")
+            yield wrong_key(entry, path, kind, f"no {key}", f"a pass phrase: {key}: {{env: NAME}}")
         if key in entry.keys and kind not in entry.keys:
-            yield _key(entry, path, key, f"no {kind}", f"the key {kind}, which says how it is used")
+            yield wrong_key(entry, path, key, f"no {kind}", f"the key {kind}, which says how it is used")
     if "priv" in entry.keys and "auth" not in entry.keys:
         hint = "SNMPv3 encrypts only what it signs (RFC 3414)"
-        yield _key(entry, path, "priv", "no auth", "the keys auth and auth_key besides", hint)
+        yield wrong_key(entry, path, "priv", "no auth", "the keys auth and auth_key besides", hint)
 
 
 # --- printers --------------------------------------------------------------------------------------------------------
@@ -197,44 +142,44 @@ def _user(path: str, entry: Node) -> Iterator[Problem]:
 
 def _printers(root: Node) -> Iterator[Problem]:
     total = 0
-    for path, entry in _entries(root, "printers"):
+    for path, entry in entries_of(root, "printers"):
         both = [key for key in ("address", "range") if key in entry.keys]
         if len(both) == 2:
-            yield _key(entry, path, "range", "both address and range", "one of them", "make two entries of it")
+            yield wrong_key(entry, path, "range", "both address and range", "one of them", "make two entries of it")
         elif not both:
-            yield _at(entry, path, "neither address nor range", "one of them")
+            yield wrong_at(entry, path, "neither address nor range", "one of them")
         elif both == ["address"]:
             for key in ("except", "port"):
                 if key in entry.keys:
                     hint = "write address: HOST:PORT" if key == "port" else ""
-                    yield _key(entry, path, key, "this key", "it with range only", hint)
+                    yield wrong_key(entry, path, key, "this key", "it with range only", hint)
         else:
             if "name" in entry.keys:
                 hint = "give the printer an entry with its address besides; it wins over the range"
-                yield _key(entry, path, "name", "a name for a whole range", "a name with address only", hint)
+                yield wrong_key(entry, path, "name", "a name for a whole range", "a name with address only", hint)
             count = yield from _range(path, entry)
             total += count
             if total > MOST_TARGETS:
-                yield _at(entry, path, f"{total:,} addresses up to here", f"at most {MOST_TARGETS:,} in all")
+                yield wrong_at(entry, path, f"{total:,} addresses up to here", f"at most {MOST_TARGETS:,} in all")
                 return
 
 
 def _range(path: str, entry: Node) -> Generator[Problem, None, int]:  # returns the number of addresses
-    network = _read(entry.get("range"), read_network)
+    network = value_of(entry.get("range"), read_network)
     if network is None:
         return 0
     outside = entry.get("except")
     excluded = []
-    for at, node in _each(outside):
-        other = _read(node, read_network)
+    for at, node in each_of(outside):
+        other = value_of(node, read_network)
         if other is None:
             continue
         excluded.append(other)
         if other.version != network.version or not other.overlaps(network):
-            yield _at(node, f"{path}.except[{at}]", str(other), f"addresses inside {network}")
+            yield wrong_at(node, f"{path}.except[{at}]", str(other), f"addresses inside {network}")
     count = sum(1 for _ in addresses(network, tuple(excluded)))
     if not count:
-        yield _at(entry, f"{path}.range", f"{network}, and nothing of it is left", "one address or more")
+        yield wrong_at(entry, f"{path}.range", f"{network}, and nothing of it is left", "one address or more")
     return count
 
 
@@ -242,87 +187,68 @@ def _places(root: Node) -> Iterator[Problem]:
     """No address twice, no name twice."""
     spots: dict[tuple[object, ...], int] = {}
     names: dict[str, int] = {}
-    for path, entry in _entries(root, "printers"):
+    for path, entry in entries_of(root, "printers"):
         node = entry.get("address")
-        spot = _read(node, read_endpoint)
+        spot = value_of(node, read_endpoint)
         if node is not None and spot is not None:
-            device = _word(entry.get("device"))
+            device = word_of(entry.get("device"))
             known = (spot.host, spot.port or SNMP_PORT, device)
             if known in spots:
                 hint = "where one address has several printers, give each its device"
-                yield _at(node, f"{path}.address", f"{spot} again", f"it once (first on line {spots[known]})", hint)
+                yield wrong_at(
+                    node, f"{path}.address", f"{spot} again", f"it once (first on line {spots[known]})", hint
+                )
             spots.setdefault(known, node.line)
-        name = _word(entry.get("name"))
+        name = word_of(entry.get("name"))
         if name is not None:
             node = entry.value["name"]
             if name in names:
-                yield _at(node, f"{path}.name", "the same name again", f"a name of its own (first: line {names[name]})")
+                yield wrong_at(
+                    node, f"{path}.name", "the same name again", f"a name of its own (first: line {names[name]})"
+                )
             names.setdefault(name, node.line)
 
 
 # --- references by name ----------------------------------------------------------------------------------------------
 
 
-def _unknown(node: Node, key: str, word: str, known: Iterable[str], what: str, *, secretive: bool = False) -> Problem:
-    names = sorted(known)
-    listed = ", ".join(names[:24]) + (" ..." if len(names) > 24 else "") if names else f"none: there are no {what} yet"
-    # Who writes a community where its name belongs must not see it in a log; a slip in a known name may be shown.
-    shown = f'"{word[:60]}"' if word.isprintable() and (not secretive or nearest(word, names)) else "text (not shown)"
-    expected = (
-        f"one of the {what} of RFC 3805"
-        if what in ("kinds", "codes") and len(names) > 24
-        else f"one of the {what}: {listed}"
-    )
-    return _at(node, key, shown, expected, did_you_mean(word, names))
-
-
 def _references(root: Node) -> Iterator[Problem]:
     sites = set(root.value["sites"].keys) if "sites" in root.value else set()
     credentials = {"public"} | (set(root.value["credentials"].keys) if "credentials" in root.value else set())
-    for path, entry in _entries(root, "printers"):
-        site, used = _word(entry.get("site")), _word(entry.get("credentials"))
+    for path, entry in entries_of(root, "printers"):
+        site, used = word_of(entry.get("site")), word_of(entry.get("credentials"))
         if site is not None and site not in sites:
-            yield _unknown(entry.value["site"], f"{path}.site", site, sites, "sites")
+            yield unknown(entry.value["site"], f"{path}.site", site, sites, "sites")
         if used is not None and used not in credentials:
             key = f"{path}.credentials"
-            yield _unknown(entry.value["credentials"], key, used, credentials, "credentials", secretive=True)
-    channels = {word for _, entry in _entries(root, "channels") if (word := _word(entry.get("name")))}
-    for path, entry in _entries(root, "alarms"):
-        for at, node, word in _words(entry.get("tell")):
+            yield unknown(entry.value["credentials"], key, used, credentials, "credentials", secretive=True)
+    channels = {word for _, entry in entries_of(root, "channels") if (word := word_of(entry.get("name")))}
+    for path, entry in entries_of(root, "alarms"):
+        for at, node, word in words_of(entry.get("tell")):
             if word not in channels:
-                yield _unknown(node, f"{path}.tell[{at}]", word, channels, "channels")
-        for at, node, word in _words(entry.get("sites")):
+                yield unknown(node, f"{path}.tell[{at}]", word, channels, "channels")
+        for at, node, word in words_of(entry.get("sites")):
             if not any(word == site or fnmatchcase(site, word) for site in sites):
-                yield _unknown(node, f"{path}.sites[{at}]", word, sites, "sites")
+                yield unknown(node, f"{path}.sites[{at}]", word, sites, "sites")
 
 
 # --- alarms and channels ---------------------------------------------------------------------------------------------
 
 
-def _named_once(root: Node, section: str) -> Iterator[Problem]:
-    seen: dict[str, int] = {}
-    for path, entry in _entries(root, section):
-        name = _word(entry.get("name"))
-        if name is None:
-            continue
-        node = entry.value["name"]
-        if name in seen:
-            yield _at(node, f"{path}.name", "the same name again", f"a name of its own (first: line {seen[name]})")
-        seen.setdefault(name, node.line)
-
-
 def _alarms(root: Node) -> Iterator[Problem]:
-    yield from _named_once(root, "alarms")
-    for path, entry in _entries(root, "alarms"):
-        when = _word(entry.get("when"))
+    yield from named_once(root, "alarms")
+    for path, entry in entries_of(root, "alarms"):
+        when = word_of(entry.get("when"))
         if when not in _ALL:
             continue
         for key, kinds in _MEANT_FOR.items():
             if key in entry.keys and when not in kinds:
                 hint = "on_delay says how long it must last" if key == "for" else ""
-                yield _key(entry, path, key, f"this key in a rule for {when}", f"it with {', '.join(kinds)} only", hint)
+                yield wrong_key(
+                    entry, path, key, f"this key in a rule for {when}", f"it with {', '.join(kinds)} only", hint
+                )
         if when == "supplyBelow" and "below" not in entry.keys:
-            yield _at(entry, f"{path}.below", "nothing", "the key below: the share at which to raise it, like 15%")
+            yield wrong_at(entry, f"{path}.below", "nothing", "the key below: the share at which to raise it, like 15%")
         yield from _chosen(path, entry, "kinds", _kinds(when))
         yield from _chosen(path, entry, "codes", (*ALERT_CODE.values(), *ERROR_BITS))
 
@@ -335,17 +261,17 @@ def _kinds(when: str) -> tuple[str, ...]:
 
 def _chosen(path: str, entry: Node, key: str, known: Iterable[str]) -> Iterator[Problem]:
     words = tuple(known)
-    for at, node, word in _words(entry.get(key)) if words else ():
+    for at, node, word in words_of(entry.get(key)) if words else ():
         if word not in words and not re.fullmatch(r"unlisted\([0-9]{1,10}\)", word):
-            yield _unknown(node, f"{path}.{key}[{at}]", word, words, key)
+            yield unknown(node, f"{path}.{key}[{at}]", word, words, key)
 
 
 def _channels(root: Node) -> Iterator[Problem]:
-    yield from _named_once(root, "channels")
-    for path, entry in _entries(root, "channels"):
-        if _word(entry.get("kind")) != "mail":
+    yield from named_once(root, "channels")
+    for path, entry in entries_of(root, "channels"):
+        if word_of(entry.get("kind")) != "mail":
             continue
         if "user" in entry.keys and "password" not in entry.keys:
-            yield _key(entry, path, "user", "no password", "the key password: {env: NAME} or {file: PATH}")
+            yield wrong_key(entry, path, "user", "no password", "the key password: {env: NAME} or {file: PATH}")
         if "password" in entry.keys and "user" not in entry.keys:
-            yield _key(entry, path, "password", "no user", "the key user")
+            yield wrong_key(entry, path, "password", "no user", "the key user")

@@ -11,11 +11,13 @@ from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
 from agent.settings.channels import ApprisePost, Mail, Webhook
-from agent.settings.checks import Problem
 from agent.settings.document import Node
+from agent.settings.parts import Part, Shelf, ShelfPlace
 from agent.settings.shape import Alarm, Credentials, Listen, Polling, PrinterEntry, Retention, Settings, Site
 from agent.settings.store import Store
+from agent.settings.tree import Problem
 from agent.settings.units import did_you_mean
+from agent.settings.upkeep import Upkeep
 
 _CHANNELS: Mapping[str, type[BaseModel]] = {"mail": Mail, "webhook": Webhook, "apprise": ApprisePost}
 ENTRIES: Mapping[str, type[BaseModel]] = {
@@ -23,12 +25,15 @@ ENTRIES: Mapping[str, type[BaseModel]] = {
     "credentials": Credentials,
     "printers": PrinterEntry,
     "alarms": Alarm,
+    "parts": Part,
+    "upkeep": Upkeep,
 }
 SECTIONS: Mapping[str, type[BaseModel]] = {
     "store": Store,
     "listen": Listen,
     "polling": Polling,
     "retention": Retention,
+    "shelf": Shelf,
 }
 _SECRETIVE = frozenset(("credentials", "channels", "store"))
 _OPEN_KEYS = frozenset(("version", "kind", "port", "security", "host", "from", "to", "name"))
@@ -113,6 +118,8 @@ def _model(root: Node, loc: Sequence[int | str]) -> type[BaseModel] | None:
     if not loc:
         return Settings
     top = str(loc[0])
+    if top == "shelf" and loc[1:2] == ("places",) and len(loc) > 2:
+        return ShelfPlace
     if top in SECTIONS:
         return SECTIONS[top]
     if top != "channels":

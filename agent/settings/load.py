@@ -8,11 +8,12 @@ from pathlib import Path
 
 from pydantic import ValidationError
 
-from agent.settings.checks import Problem, check
+from agent.settings.checks import check
 from agent.settings.complaints import ENTRIES, SECTIONS, describe, problem
 from agent.settings.document import LARGEST, Node, compose
 from agent.settings.errors import SettingsError, SettingsErrors
 from agent.settings.shape import Settings
+from agent.settings.tree import Problem
 
 
 def load(path: str | os.PathLike[str]) -> Settings:

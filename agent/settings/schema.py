@@ -14,7 +14,10 @@ def json_schema() -> dict[str, Any]:
     """Derived from the models. What one key asks of another (names, order) is beyond it: ``parse`` checks that."""
     made = Settings.model_json_schema(by_alias=True)
     made["title"] = "Lowmark settings"
-    for key in ("sites", "credentials", "printers", "alarms", "channels", "polling", "retention", "listen", "store"):
+    for key in (
+        *("sites", "credentials", "printers", "alarms", "channels", "polling", "retention", "listen", "store"),
+        *("parts", "shelf", "upkeep"),
+    ):
         inner = made["properties"][key]
         described = {word: inner.pop(word) for word in ("description", "default", "title") if word in inner}
         # A section whose lines are all switched off reads as null.

@@ -10,12 +10,16 @@ from collections.abc import Mapping
 from datetime import timedelta
 from typing import Annotated, Any, Literal
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, WithJsonSchema
+from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
 from agent.alarms.rules import RECEPTACLE_NEARLY_FULL, Rule
+from agent.model.shelf import PlaceRule, SparePart
+from agent.model.upkeep import Plan
 from agent.model.wire import Community, UsmUser
 from agent.settings.channels import ApprisePost, Channel, Mail, Webhook
+from agent.settings.parts import Part, Shelf, ShelfPlace
 from agent.settings.secrets import Secret, SecretUnfit
+from agent.settings.section import Section
 from agent.settings.store import Store, store_from_text
 from agent.settings.targets import Target, expand
 from agent.settings.units import (
@@ -33,6 +37,7 @@ from agent.settings.units import (
     matching,
     read_text,
 )
+from agent.settings.upkeep import USUAL_UPKEEP, Upkeep
 
 __all__ = [
     "Alarm",
@@ -41,13 +46,18 @@ __all__ = [
     "Credentials",
     "Listen",
     "Mail",
+    "Part",
     "Polling",
     "PrinterEntry",
     "Retention",
+    "Section",
     "Settings",
+    "Shelf",
+    "ShelfPlace",
     "Site",
     "Store",
     "Target",
+    "Upkeep",
     "Webhook",
 ]
 
@@ -81,12 +91,6 @@ class Frozen(dict[str, Any]):
 
     def __reduce__(self) -> tuple[Any, ...]:
         return Frozen, (dict(self),)
-
-
-class Section(BaseModel):
-    """A mapping of the file: frozen, strict, and nothing in it that is not known."""
-
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, use_attribute_docstrings=True)
 
 
 class Listen(Section):
@@ -380,10 +384,28 @@ class Settings(Section):
         tuple[Alarm, ...], Field(description="Alarm rules; without the key the usual ones, [] for none.")
     ] = USUAL_ALARMS
     channels: Annotated[tuple[Channel, ...], Field(description="How people are told.")] = ()
+    parts: Annotated[tuple[Part, ...], Field(description="Spare parts: what fits where, prices, yields, orders.")] = ()
+    shelf: Annotated[Shelf, Field(description="Where spare parts are kept, and how they are ordered.")] = Shelf()
+    upkeep: Annotated[
+        tuple[Upkeep, ...],
+        Field(description="Work due by pages, days or events; without the key the usual plans, [] for none."),
+    ] = USUAL_UPKEEP
 
     def targets(self) -> tuple[Target, ...]:
         """Whom to ask, ranges taken apart, each address (with its device) once."""
         return expand(self)
+
+    def plans(self) -> tuple[Plan, ...]:
+        """The upkeep plans as the core takes them."""
+        return tuple(entry.plan() for entry in self.upkeep)
+
+    def spares(self) -> tuple[SparePart, ...]:
+        """The spare parts as the core takes them."""
+        return tuple(self.shelf.spare(part) for part in self.parts)
+
+    def places(self) -> tuple[PlaceRule, ...]:
+        """The places where parts lie."""
+        return tuple(PlaceRule(place.name, place.sites) for place in self.shelf.places)
 
     def rules(self) -> tuple[Rule, ...]:
         """The alarm rules as the core takes them."""
