@@ -238,9 +238,9 @@ class Reader:
 
     async def _learn(self, known: _Known, visit: Visit) -> Answers:
         """Walk the tables and remember which cells there are."""
-        visit.extend(self._limits.walk_seconds)
         harvest = Harvest(self._limits)
         found, fault = await self._get(visit, known, _SCALARS)
+        visit.extend(self._limits.walk_seconds)  # only now that something has answered
         if fault is not None and not found:
             raise fault
         for oid, value in found.items():

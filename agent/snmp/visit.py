@@ -13,6 +13,7 @@ from agent.snmp.wire import Engine, Rows
 T = TypeVar("T")
 
 _JITTER = (0.8, 1.2)
+_TOO_LITTLE = 0.02  # seconds left in which no answer can be hoped for
 _PAUSE = 0.05  # seconds before the second try where the first one failed at once, doubled for each further one
 
 
@@ -65,7 +66,19 @@ class Pass:
 class Visit:
     """The requests of one reading of ``peer``, whose host is numeric. ``seconds`` is the time for all of them."""
 
-    __slots__ = ("_end", "_engine", "_loop", "_pass", "_requests", "_retries", "_started", "_timeouts", "peer")
+    __slots__ = (
+        "_answered",
+        "_end",
+        "_engine",
+        "_loop",
+        "_pass",
+        "_requests",
+        "_retries",
+        "_started",
+        "_timeout",
+        "_timeouts",
+        "peer",
+    )
 
     def __init__(self, engine: Engine, peer: Peer, lane: Pass, seconds: float) -> None:
         self._engine = engine
@@ -74,6 +87,8 @@ class Visit:
         self._loop = asyncio.get_running_loop()
         self._started = self._loop.time()
         self._end = self._started + seconds
+        self._timeout = peer.timeout
+        self._answered = False
         self._requests = self._retries = self._timeouts = 0
 
     @property
@@ -91,15 +106,16 @@ class Visit:
 
     async def get(self, oids: list[str]) -> dict[str, Value]:
         """One GET, tried as often as the peer's settings allow."""
-        left = self._end - self._loop.time()
-        timeout = self.peer.timeout
-        if left < timeout:
+        if self._end - self._loop.time() < self._timeout:
             return await self._try(lambda seconds: self._engine.get(self.peer, oids, seconds))
+        # The same as _try, without the detours: this is the one question that every printer is asked all day.
         self._requests += 1
         try:
-            return await self._engine.get(self.peer, oids, timeout)
+            found = await self._engine.get(self.peer, oids, self._timeout)
         except (Silent, Garbled) as failure:
             return await self._again(failure, lambda seconds: self._engine.get(self.peer, oids, seconds))
+        self._answered = True
+        return found
 
     async def after(self, oid: str, count: int, within: str) -> Rows:
         """Up to ``count`` instances after ``oid``: one GETBULK, or for SNMPv1 one GETNEXT."""
@@ -111,36 +127,59 @@ class Visit:
     async def _try(self, question: Callable[[float], Awaitable[T]]) -> T:
         left = self.left
         if left <= 0:
-            raise OutOfTime(f"{self.peer.address} answered, but its deadline was over before all was asked")
+            raise self._late()
         self._requests += 1
         try:
-            return await question(min(self.peer.timeout, left))
+            answer = await question(min(self._timeout, left))
         except (Silent, Garbled) as failure:
             return await self._again(failure, question)
+        self._answered = True
+        return answer
 
     async def _again(self, failure: Silent | Garbled, question: Callable[[float], Awaitable[T]]) -> T:
-        """The second and further tries: each waits twice as long as the one before, give or take."""
+        """The second and further tries: each waits twice as long as the one before, give or take.
+
+        A visit may last longer than the peer's deadline where there is much to walk, but no single question may.
+        """
+        end = min(self._end, self._loop.time() - self._timeout + self.peer.deadline)
+        self._count(failure)
         for attempt in range(1, self.peer.retries + 1):
-            if not isinstance(failure, Garbled | Refused):
-                self._timeouts += 1
-            waited = self._loop.time()
+            since = self._loop.time()
             await self._pass.step_aside()
-            self._end += self._loop.time() - waited
+            waited = self._loop.time() - since
+            self._end += waited
+            end += waited
             jitter = random.uniform(*_JITTER)  # noqa: S311 - it only keeps printers from being asked in step
             if isinstance(failure, Garbled | Refused):
-                await asyncio.sleep(max(0.0, min(_PAUSE * 2**attempt * jitter, self.left)))
-            left = self.left
-            if left <= 0:
+                await asyncio.sleep(max(0.0, min(_PAUSE * 2**attempt * jitter, end - self._loop.time())))
+            left = end - self._loop.time()
+            if left <= _TOO_LITTLE:
                 break
             self._requests += 1
             self._retries += 1
+            patience = min(self._timeout * 2**attempt * jitter, left)
             try:
-                return await question(min(self.peer.timeout * 2**attempt * jitter, left))
+                answer = await question(patience)
             except (Silent, Garbled) as again:
                 failure = again
+                self._count(again)
+            else:
+                self._answered = True
+                self._timeout = max(self._timeout, patience)  # it is slow: give it as long for the next question
+                return answer
+        if self._answered and self.left <= _TOO_LITTLE and not isinstance(failure, Garbled | Refused):
+            raise self._late()
+        raise failure
+
+    def _count(self, failure: Silent | Garbled) -> None:
         if not isinstance(failure, Garbled | Refused):
             self._timeouts += 1
-        raise failure
+
+    def _late(self) -> OutOfTime:
+        return OutOfTime(
+            f"{self.peer.address} answered, but so slowly that the time was over before all was asked: "
+            "give it a longer deadline"
+        )
 
 
 def chunks(oids: Sequence[str], size: int) -> list[list[str]]:
