@@ -89,18 +89,18 @@ def _check_oddities(target: Target, names: set[str]) -> None:
             raise Unfit(f"printer {target.name or target.host}: there is no oddity called {name!r}{hint}")
 
 
-def channels(settings: Settings, clock: Callable[[], datetime]) -> dict[str, Channel]:
-    """How people are told, by name. Secrets are revealed when something is sent, not before. Raises Unfit."""
+def channels(settings: Settings, base: Path, clock: Callable[[], datetime]) -> dict[str, Channel]:
+    """How people are told, by name; paths start from ``base``. Secrets are revealed when something is sent. Raises Unfit."""
     made: dict[str, Channel] = {}
     for one in settings.channels:
         try:
-            made[one.name] = _channel(one, clock)
+            made[one.name] = _channel(one, base, clock)
         except ValueError as error:
             raise Unfit(f"channel {one.name}: {error}") from None
     return made
 
 
-def _channel(one: Mail | Webhook | ApprisePost, clock: Callable[[], datetime]) -> Channel:
+def _channel(one: Mail | Webhook | ApprisePost, base: Path, clock: Callable[[], datetime]) -> Channel:
     match one:
         case Mail():
             server = Server(
@@ -109,7 +109,7 @@ def _channel(one: Mail | Webhook | ApprisePost, clock: Callable[[], datetime]) -
                 security=one.security,
                 user=one.user,
                 password=_reveal(one.password),
-                ca_file=one.ca_file,
+                ca_file=base / one.ca_file if one.ca_file else None,
             )
             return MailChannel(one.name, server, one.sender, one.to)
         case Webhook():

@@ -69,7 +69,7 @@ class Recorder:
             self._letters.decided(work.messages)
             with self._lock:
                 self._messages += work.messages
-        self._buffer.offer(work.contacts, work.alarms, work.ledger, work.messages)
+        self._buffer.offer(work.contacts, work.alarms, work.ledger, work.messages, gone=work.gone)
         self._offered.set()
 
     async def register(self, printers: Sequence[Printer]) -> list[Printer] | None:

@@ -173,7 +173,7 @@ class Service:
         """All that is built of the settings; whom to ask."""
         oddities = parts.oddities(self.settings, self.settings_file.parent)
         stops = parts.stops(self.settings, oddities)
-        self.channels = parts.channels(self.settings, self.clocks.now)
+        self.channels = parts.channels(self.settings, self.settings_file.parent, self.clocks.now)
         self.outbox.use(self.channels)
         self._open_wire(self.settings)
         self.sweep = await self._build_sweep(oddities)
@@ -234,7 +234,7 @@ class Service:
             settings = await asyncio.to_thread(load, self.settings_file)
             oddities = parts.oddities(settings, self.settings_file.parent)
             stops = parts.stops(settings, oddities)
-            channels = parts.channels(settings, self.clocks.now)
+            channels = parts.channels(settings, self.settings_file.parent, self.clocks.now)
         except Failure as failure:
             self.vitals = replace(self.vitals, settings_refused=self.vitals.settings_refused + 1)
             self.log.error("settings refused, the old ones stay in force", problem=str(failure))  # noqa: TRY400 - a sentence
@@ -418,7 +418,9 @@ class Service:
             self._loop.call_soon_threadsafe(self.to_tell.set)
 
     async def _read_alarms_again(self) -> None:
-        """Others may have changed alarms (acknowledged, shelved): the later revision wins."""
+        """Others may have changed alarms (acknowledged, shelved). What the store has wins over an equal revision."""
+        if self.recorder.depth:
+            return  # what is in memory is ahead of the store
         try:
             records = await asyncio.to_thread(self.store.alarms)
         except StoreError:
@@ -426,5 +428,5 @@ class Service:
         mine = self.sweep.alarms
         for record in records:
             known = mine.get(record.key)
-            if known is None or record.revision > known.revision:
+            if known is None or record.revision >= known.revision:
                 mine[record.key] = record

@@ -155,6 +155,7 @@ class Store:
     ) -> Committed:
         """Write all of this in one transaction.
 
+        An alarm record that is stale is not written, nor are its ledger entries (``data["alarm"]``) and messages.
         ``gone``: keys of alarm records to take out. ``token``: any text; the same token a second time (within two
         days) writes nothing, so that a commit whose outcome is unknown can be repeated.
         """
@@ -167,9 +168,12 @@ class Store:
             known = self._of(connection, ids)
             new, anew = recording.write(connection, batch, known, self._gap)
             noticed = [entry for contact in batch for entry in contact.ledger]
-            entries = ledgers.append(connection, [*noticed, *ledger])
             stale = telling.save_alarms(connection, alarms, gone)
-            telling.post(connection, messages)
+            # What was decided about a record that somebody else had changed is decided anew, and told then.
+            outdated = frozenset(stale)
+            still = [entry for entry in ledger if entry.data.get("alarm") not in outdated]
+            entries = ledgers.append(connection, [*noticed, *still])
+            telling.post(connection, [message for message in messages if message.key not in outdated])
             return Committed(entries, stale), new, anew
 
         with self._lock:

@@ -49,15 +49,16 @@ class Reads(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """What one batch brought, to be written in one transaction."""
+    """What one batch brought, to be written in one transaction. ``gone``: keys of alarm records to take out."""
 
     contacts: tuple[Contact, ...] = ()
     alarms: tuple[AlarmRecord, ...] = ()
     ledger: tuple[LedgerEntry, ...] = ()
     messages: tuple[Message, ...] = ()
+    gone: tuple[str, ...] = ()
 
     def __bool__(self) -> bool:
-        return bool(self.contacts or self.alarms or self.ledger or self.messages)
+        return bool(self.contacts or self.alarms or self.ledger or self.messages or self.gone)
 
 
 class Records(Protocol):
@@ -327,7 +328,9 @@ class Sweep:
         found = judge(self.rules, views, self.alarms, now, health=health, fleet=self.fleet.watched)
         for record in found.records:
             self.alarms[record.key] = record
-        work = Work(tuple(contacts), found.records, found.ledger, found.messages)
+        for key in found.gone:
+            self.alarms.pop(key, None)
+        work = Work(tuple(contacts), found.records, found.ledger, found.messages, tuple(found.gone))
         if work:
             self.records.offer(work)
 
