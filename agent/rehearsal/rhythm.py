@@ -9,12 +9,14 @@ import random
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from functools import lru_cache
+from itertools import accumulate
 from zoneinfo import ZoneInfo
 
 WEEKDAYS = (1.05, 1.12, 1.0, 1.02, 0.78, 0.07, 0.02)
 _CLOSED = frozenset({(1, 1), (5, 1), (12, 24), (12, 25), (12, 26), (12, 31)})
 _HOURS = (0.1, 0.5, 1.3, 1.6, 1.4, 0.8, 0.9, 1.4, 1.3, 0.9, 0.4, 0.1)  # from 07:00 local time on
 _FIRST_HOUR = 7
+_HOURS_SO_FAR = tuple(accumulate(_HOURS))
 _OPENS, _CLOSES = 8 * 3600, 17 * 3600
 
 
@@ -106,7 +108,7 @@ def plan(rng: random.Random, expected: float, start: float, habit: Habit) -> lis
     total = round(expected * rng.lognormvariate(0.0, 0.28)) if expected >= 1 else int(rng.random() < expected)
     while total > 0 and len(jobs) < 4_000:
         pages = min(total, 300, max(1, round(habit.usual_job * rng.lognormvariate(0.0, 1.0))))
-        hour = rng.choices(range(len(_HOURS)), _HOURS)[0] + _FIRST_HOUR
+        hour = rng.choices(range(len(_HOURS)), cum_weights=_HOURS_SO_FAR)[0] + _FIRST_HOUR
         jobs.append((start + hour * 3600.0 + rng.random() * 3600.0, pages))
         total -= pages
     jobs.sort()

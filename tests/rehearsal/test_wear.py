@@ -19,11 +19,14 @@ SPAN = timedelta(days=150)
 LONDON = ZoneInfo("Europe/London")
 
 
+Pages = dict[str, dict[date, int]]
+
+
 @pytest.fixture(scope="module")
-def pages() -> dict[str, dict[date, int]]:
-    """Impressions by kind (added up) and local day, over 150 days."""
+def worn_and_pages() -> tuple[Fleet, Pages]:
+    """A fleet after 150 days, and its impressions by kind (added up) and local day."""
     fleet = Fleet(11, 24, start=START)
-    made: dict[str, dict[date, int]] = defaultdict(lambda: defaultdict(int))
+    made: Pages = defaultdict(lambda: defaultdict(int))
     before = {worn.who.name: worn.counts.life for worn in fleet.printers}
     day = datetime(2025, 9, 2, tzinfo=LONDON)
     while day < START + SPAN:
@@ -32,17 +35,20 @@ def pages() -> dict[str, dict[date, int]]:
             made[worn.kind.name][day.date() - timedelta(days=1)] += worn.counts.life - before[worn.who.name]
             before[worn.who.name] = worn.counts.life
         day += timedelta(days=1)
-    return made
+    return fleet, made
 
 
 @pytest.fixture(scope="module")
-def worn_out() -> Fleet:
-    fleet = Fleet(11, 24, start=START)
-    fleet.advance(START + SPAN)
-    return fleet
+def pages(worn_and_pages: tuple[Fleet, Pages]) -> Pages:
+    return worn_and_pages[1]
 
 
-def of_day(pages: dict[str, dict[date, int]], day: date) -> int:
+@pytest.fixture(scope="module")
+def worn_out(worn_and_pages: tuple[Fleet, Pages]) -> Fleet:
+    return worn_and_pages[0]
+
+
+def of_day(pages: Pages, day: date) -> int:
     return sum(days[day] for days in pages.values())
 
 
@@ -78,14 +84,14 @@ def test_another_seed_is_another_fleet() -> None:
     assert {w.who.serial for w in one.printers}.isdisjoint(w.who.serial for w in other.printers)
 
 
-def test_weekdays_are_busier_than_weekends(pages: dict[str, dict[date, int]]) -> None:
+def test_weekdays_are_busier_than_weekends(pages: Pages) -> None:
     days = [date(2025, 9, 2) + timedelta(days=n) for n in range(140)]
     plain = [of_day(pages, day) for day in days if rhythm.is_working_day(day) and not rhythm.is_month_end(day)]
     weekend = [of_day(pages, day) for day in days if day.weekday() >= 5]
     assert statistics.mean(plain) > 10 * statistics.mean(weekend)
 
 
-def test_month_ends_are_busier_than_other_days(pages: dict[str, dict[date, int]]) -> None:
+def test_month_ends_are_busier_than_other_days(pages: Pages) -> None:
     days = [date(2025, 9, 2) + timedelta(days=n) for n in range(110)]  # up to the holidays
     plain = [of_day(pages, day) for day in days if rhythm.is_working_day(day) and not rhythm.is_month_end(day)]
     ends = [of_day(pages, day) for day in days if rhythm.is_month_end(day)]
@@ -93,7 +99,7 @@ def test_month_ends_are_busier_than_other_days(pages: dict[str, dict[date, int]]
     assert statistics.mean(ends) > 1.3 * statistics.mean(plain)
 
 
-def test_nobody_prints_on_closing_days(pages: dict[str, dict[date, int]]) -> None:
+def test_nobody_prints_on_closing_days(pages: Pages) -> None:
     closed = [date(2025, 12, 24), date(2025, 12, 25), date(2025, 12, 26), date(2025, 12, 31), date(2026, 1, 1)]
     assert [of_day(pages, day) for day in closed] == [0] * 5
 
