@@ -182,9 +182,9 @@ def _show(result: SurveyResult, text: str, needed: Mapping[str, object], *, only
         out.print(table(["Answers, but is no printer", "Name", "Says of itself", "sysObjectID", "Note"], rows))
     if result.denied:
         out.print(table(["Refuses these credentials", "Why"], [(one.address, one.problem) for one in result.denied]))
-    out.print(plain(_summary(result)))
+    out.print(plain(_summary(result)), soft_wrap=True)
     if not text:
-        out.print(plain("Nothing to put into the settings. Is SNMP switched on, and are the credentials right?"))
+        out.print(plain("Nothing to put into the settings. Is SNMP on there, and are the credentials right?"))
         return
     if not only_yaml:
         console.print(plain("\nFor the settings file:\n"))

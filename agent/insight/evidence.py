@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from datetime import timedelta
+from functools import lru_cache
 
 from agent.model.reading import Reading
 
@@ -21,6 +22,7 @@ _SAME_START = timedelta(minutes=5)
 _SAME_COUNT = 200
 
 
+@lru_cache(maxsize=16_384)  # the same few thousand at every sweep
 def usable_serial(serial: str, model: str = "") -> str:
     """The serial number as a key (upper case, no blanks), or "" where it is no serial number at all.
 
@@ -36,6 +38,7 @@ def usable_serial(serial: str, model: str = "") -> str:
     return key
 
 
+@lru_cache(maxsize=16_384)
 def usable_mac(mac: str) -> str:
     """The MAC address as a key of lower-case hexadecimal digits, or "" where it names no single interface.
 
