@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import sys
 from dataclasses import fields
 
 from hypothesis import given, settings
@@ -102,11 +103,15 @@ def test_the_order_of_the_answers_does_not_matter(random: object) -> None:
 def test_huge_values_are_cut_before_they_are_remembered() -> None:
     cells = colour_printer()
     description = oids.PRT_SUPPLIES["prtMarkerSuppliesDescription"] + ".1.1"
-    cells[description] = b"x" * 1_000_000
+    huge = bytes(range(65, 91)) * 40_000
+    held = sys.getrefcount(huge)
+    cells[description] = huge
     cells[oids.PRT_SUPPLIES["prtMarkerSuppliesLevel"] + ".1.1"] = 10**5000
     reading = decode(cells, at=AT, address=ADDRESS, device_index=1)
-    assert reading.supplies[0].description == "x" * 255
+    assert reading.supplies[0].description == huge[:255].decode()
     assert reading.supplies[0].level is Mark.UNKNOWN
+    del cells
+    assert sys.getrefcount(huge) == held
 
 
 def test_thousands_of_rows_are_read_without_being_remembered() -> None:

@@ -217,3 +217,18 @@ def test_an_absurd_total_is_not_the_greatest() -> None:
 @pytest.mark.parametrize("index", ["01", "1.0", "x", "-1", "4294967296", ""])
 def test_a_row_is_named_in_one_way_only(index: str) -> None:
     assert read({f"{oids.PRT_SUPPLIES['prtMarkerSuppliesLevel']}.1.{index}": 5}).supplies == ()
+
+
+def test_an_alert_with_cells_missing_claims_nothing() -> None:
+    """RFC 3805: prtAlertLocation -2 is unknown, prtAlertGroupIndex -1 not applicable."""
+    (alert,) = read(row(oids.PRT_ALERT, 1, 3, SeverityLevel=3)).alerts
+    assert alert == Alert(3, "critical", "unknown", "unknown", -1, -2, "unknown", 2, "", None)
+
+
+def test_a_makers_own_alert_code_is_shown_by_its_number() -> None:
+    reading = read(row(oids.PRT_ALERT, 1, 3, Code=40_000) | row(oids.PRT_ALERT, 1, 4, Code=30_208))
+    assert [(alert.code, alert.code_number) for alert in reading.alerts] == [
+        ("unlisted(40000)", 40_000),
+        ("staplerJam", 30_208),
+    ]
+    assert reading.remarks == ()
