@@ -90,7 +90,7 @@ def _check_oddities(target: Target, names: set[str]) -> None:
 
 
 def channels(settings: Settings, base: Path, clock: Callable[[], datetime]) -> dict[str, Channel]:
-    """How people are told, by name; paths start from ``base``. Secrets are revealed when something is sent. Raises Unfit."""
+    """How people are told, by name; paths start from ``base``. Secrets are revealed late. Raises Unfit."""
     made: dict[str, Channel] = {}
     for one in settings.channels:
         try:
