@@ -30,10 +30,11 @@ def nothing(_before: PrinterView | None, _reading: Reading) -> Sequence[Finding]
 
 @dataclass(slots=True)
 class Waiting:
-    """Readings of this sweep that must be recognised together, when all are in."""
+    """The readings of one sweep: those whose printer stands where it stood, and those to be recognised together."""
 
+    settled: list[Reading] = field(default_factory=list)
     readings: list[Reading] = field(default_factory=list)
-    stations: dict[int, Station] = field(default_factory=dict)  # position in ``readings`` -> where it was met
+    stations: list[Station] = field(default_factory=list)  # where each of ``readings`` was met
 
 
 class Fleet:
@@ -53,6 +54,7 @@ class Fleet:
         think: Think = nothing,
     ) -> None:
         self.known = Known.of(printers, ledger)
+        self._known_then = self.known
         self.views: dict[int, PrinterView] = {}
         self._counts: dict[int, Mapping[str, CountPoint]] = {}
         self._think = think
@@ -95,22 +97,28 @@ class Fleet:
 
     def recognise_together(self, waiting: Waiting) -> list[Recognition]:
         """Recognise what ``absorb`` left, in the light of every reading of the sweep; dressed as the settings say."""
-        result = recognise_all(waiting.readings, self.known)
-        self.known = result.known
+        result = recognise_all(waiting.readings, self.known, settled=waiting.settled)
+        # Only what the store has saved is known: until then the next sweep must see the same changes again.
+        self._known_then = result.known
         found = []
-        for at, station in waiting.stations.items():
-            one = result.recognitions[at]
+        for one, station in zip(result.recognitions, waiting.stations, strict=True):
             dressed = dress(one.printer, station.stop) if one.record else one.printer
             found.append(replace(one, printer=dressed, save=one.save or dressed != one.printer))
         return found
 
-    def settle(self, found: Sequence[Recognition]) -> list[Contact]:
-        """Take in recognitions whose printers the store has saved (and numbered)."""
-        self.known = self.known.having([one for each in found for one in (each.printer, *each.displaced)])
+    def settle(self, found: Sequence[Recognition]) -> tuple[list[Contact], list[LedgerEntry]]:
+        """Take in recognitions whose printers the store has saved (and numbered).
+
+        Gives the contacts, and what the ledger says about readings that are not recorded themselves.
+        """
+        saved = [one for each in found for one in (each.printer, *each.displaced) if one.id != NOT_SAVED]
+        self.known = self._known_then.having(saved)
         for each in found:
             for gone in each.displaced:
                 self.views.pop(gone.id, None)
-        return [self._take(one) for one in found if one.record]
+        contacts = [self._take(one) for one in found if one.record]
+        aside = [entry for one in found if not one.record for entry in one.ledger if entry.printer_id != NOT_SAVED]
+        return contacts, aside
 
     def _take(self, found: Recognition) -> Contact:
         reading, printer = found.reading, found.printer

@@ -232,11 +232,12 @@ class Sweep:
         met = set()
         for device in wanted:
             reading = self._decode(station, answers, device)
-            going.waiting.readings.append(reading)
             contact = self.fleet.absorb(station, reading)
             if contact is None:
-                going.waiting.stations[len(going.waiting.readings) - 1] = station
+                going.waiting.readings.append(reading)
+                going.waiting.stations.append(station)
             else:
+                going.waiting.settled.append(reading)
                 met.add(contact.printer_id)
                 going.contacts.append(contact)
         going.report.printers += len(wanted)
@@ -279,13 +280,17 @@ class Sweep:
 
     async def _settle(self, going: _Pass) -> None:
         """Recognise together what could not be recognised alone, and give newcomers their ids."""
-        if going.waiting.stations:
+        if going.waiting.readings:
             found = self.fleet.recognise_together(going.waiting)
             saved = await self._save(found)
             if saved is not None:
-                going.contacts += self.fleet.settle(saved)
-                for station, one in zip(going.waiting.stations.values(), saved, strict=True):
-                    station.printers = station.printers | {one.printer.id}
+                contacts, aside = self.fleet.settle(saved)
+                going.contacts += contacts
+                if aside:
+                    self.records.offer(Work(ledger=tuple(aside)))
+                for station, one in zip(going.waiting.stations, saved, strict=True):
+                    if one.record:
+                        station.printers = station.printers | {one.printer.id}
         if going.newcomers:
             registered = await self.records.register([printer for _, printer, _, _ in going.newcomers])
             for (station, _, reason, text), printer in zip(going.newcomers, registered or (), strict=False):

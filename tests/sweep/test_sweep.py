@@ -197,3 +197,36 @@ def test_names_and_places_come_from_the_settings():
     scene = Scene(names={0: "Reading room"})
     sweep(scene)
     assert "Reading room" in [one.name for one in scene.records.printers.values()]
+
+
+def test_a_move_that_could_not_be_saved_is_seen_again():
+    scene = Scene()
+    sweep(scene)
+    first, second = scene.addresses[0], scene.addresses[1]
+    scene.later(minutes=1)
+    scene.answer_all()
+    scene.wire.cells[first], scene.wire.cells[second] = scene.wire.cells[second], scene.wire.cells[first]
+    scene.records.broken = True
+    sweep(scene)
+    scene.records.broken = False
+    scene.records.works.clear()
+    scene.later(minutes=1)
+    sweep(scene)
+    assert [entry.kind for entry in scene.records.ledger if entry.kind == "moved"] == ["moved", "moved"]
+
+
+def test_a_printer_with_two_interfaces_does_not_move_to_and_fro():
+    scene = Scene()
+    other = Station(Stop(Peer("127.77.9.9", 1161)))
+    scene.sweep.watch([*scene.stations, other])
+    kinds = []
+    for _ in range(4):
+        scene.answer_all()
+        scene.wire.cells["127.77.9.9:1161"] = dict(scene.cells(0))
+        scene.records.works.clear()
+        sweep(scene)
+        kinds.append(sorted({entry.kind for entry in scene.records.ledger} - {"new"}))
+        scene.later(minutes=1)
+    assert "doubled" in kinds[0] + kinds[1]
+    assert kinds[2:] == [[], []]
+    assert len(scene.records.printers) == len(scene.simulated.printers)
