@@ -62,10 +62,12 @@ def connect(place: Place, *, create: bool, patience: timedelta) -> Engine:
         return _sqlite(place, create, patience)
     milliseconds = round(patience.total_seconds() * 1000)
     arguments: dict[str, Any] = {"connect_timeout": 5, "application_name": "lowmark"}
-    if "options" not in place.url.query:
-        arguments["options"] = f"-c lock_timeout={milliseconds} -c statement_timeout=120000"
+    given = place.url.query.get("options", "")
+    limits = f"-c lock_timeout={milliseconds} -c statement_timeout=120000"
+    arguments["options"] = f"{limits} {given if isinstance(given, str) else ' '.join(given)}"
+    url = place.url.difference_update_query(["options"])
     try:
-        engine = create_engine(place.url, connect_args=arguments, pool_pre_ping=True)
+        engine = create_engine(url, connect_args=arguments, pool_pre_ping=True)
     except ModuleNotFoundError:
         raise StoreRefused(
             "keeping the history in PostgreSQL needs the driver psycopg; install it with: "

@@ -37,7 +37,19 @@ class Cluster:
         self._names = itertools.count(1)
         self._server: subprocess.Popen[bytes] | None = None
         data = self.home / "data"
-        self._run("initdb", "-D", str(data), "-U", USER, "--auth-local=trust", "--auth-host=scram-sha-256", "--no-sync", "-E", "UTF8", "--locale=C.UTF-8")
+        self._run(
+            "initdb",
+            "-D",
+            str(data),
+            "-U",
+            USER,
+            "--auth-local=trust",
+            "--auth-host=scram-sha-256",
+            "--no-sync",
+            "-E",
+            "UTF8",
+            "--locale=C.UTF-8",
+        )
         self.start()
         with self.connect() as connection:
             connection.execute(f"ALTER USER {USER} PASSWORD '{PASSWORD}'")
@@ -87,8 +99,8 @@ class Cluster:
         return psycopg.connect(host=str(self.home), port=self.port, user=USER, dbname=database, autocommit=True)
 
     def database(self) -> str:
-        """Make an empty database; gives its store URL."""
+        """Make an empty place for a store (a schema, which is quicker than a database); gives the store's URL."""
         name = f"fleet{next(self._names)}"
         with self.connect() as connection:
-            connection.execute(f"CREATE DATABASE {name}")
-        return f"postgresql://{USER}@/{name}?host={self.home}&port={self.port}"
+            connection.execute(f"CREATE SCHEMA {name}")
+        return f"postgresql://{USER}@/postgres?host={self.home}&port={self.port}&options=-csearch_path%3D{name}"

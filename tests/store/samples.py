@@ -30,6 +30,19 @@ from agent.model.reading import (
 )
 from agent.store import Store
 
+TABLES = (
+    "printer",
+    "contact_run",
+    "supply",
+    "supply_point",
+    "counter",
+    "counter_point",
+    "status_point",
+    "snapshot",
+    "ledger",
+    "alarm",
+    "letter",
+)
 MONDAY = datetime(2026, 3, 2, 8, tzinfo=UTC)
 MINUTE = timedelta(minutes=1)
 HOUR = timedelta(hours=1)
@@ -55,9 +68,7 @@ def toner(level: Amount, colorant: str = "black", *, capacity: Amount = 100, uni
 
 
 def waste(level: Amount) -> Supply:
-    return Supply(
-        "wasteToner", 5, 1, RECEPTACLE, "wasteToner", "waste bottle", None, "percent", Mark.UNKNOWN, level
-    )
+    return Supply("wasteToner", 5, 1, RECEPTACLE, "wasteToner", "waste bottle", None, "percent", Mark.UNKNOWN, level)
 
 
 def reading(at: datetime, level: Amount = 80, count: int = 1000, *, status: str = "idle", **more: object) -> Reading:
@@ -110,14 +121,18 @@ def silence(printer_id: int, at: datetime) -> Contact:
     return Contact(at, printer_id, False, None, "silent", "no answer from 127.0.0.1 within 10 s")
 
 
-def alarm(key: str = "toner-low|1|toner:black", revision: int = 1, state: AlarmState = AlarmState.NORMAL) -> AlarmRecord:
+def alarm(
+    key: str = "toner-low|1|toner:black", revision: int = 1, state: AlarmState = AlarmState.NORMAL
+) -> AlarmRecord:
     rule, printer_id, subject = key.split("|")
     return AlarmRecord(
         key, rule, int(printer_id), subject, state, MONDAY, "high", True, MONDAY, revision=revision, facts={"level": 7}
     )
 
 
-def message(dedupe_key: str = "toner-low|1|toner:black|1|raised|desk", channel: str = "desk", at: datetime = MONDAY) -> Message:
+def message(
+    dedupe_key: str = "toner-low|1|toner:black|1|raised|desk", channel: str = "desk", at: datetime = MONDAY
+) -> Message:
     return Message(dedupe_key, channel, "raised", "high", at, "toner-low|1|toner:black", 1, "new", "black toner is low")
 
 
@@ -134,18 +149,15 @@ def step(points: list[tuple[datetime, Amount]], at: datetime) -> Amount | None:
     return next((value for moment, value in reversed(points) if moment <= at), None)
 
 
-def everything(store_url: str, *, ids: bool = True) -> Mapping[str, list[tuple[object, ...]]]:
+def everything(store_url: str) -> Mapping[str, list[tuple[object, ...]]]:
     """Every row of every table, read past the store."""
     address = store_url.replace("postgresql://", "postgresql+psycopg://")
     engine = create_engine(address)
     try:
         with engine.connect() as connection:
-            tables = (
-                "printer contact_run supply supply_point counter counter_point status_point snapshot ledger alarm letter"
-            ).split()
             return {
                 name: sorted((tuple(row) for row in connection.execute(text(f"SELECT * FROM {name}"))), key=repr)
-                for name in tables
+                for name in TABLES
             }
     finally:
         engine.dispose()

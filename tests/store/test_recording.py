@@ -6,7 +6,7 @@ import pytest
 
 from agent.model.contact import Observation, SeenSupply
 from agent.model.fleet import ContactRun, LedgerEntry, Place
-from agent.model.reading import CONSUMED, Counter, Mark
+from agent.model.reading import CONSUMED, RECEPTACLE, Counter, Mark
 from agent.store import Store, StoreRejected
 from tests.store.samples import (
     DAY,
@@ -62,7 +62,9 @@ def test_only_changes_take_up_space(store: Store, url: str) -> None:
 
 def test_levels_keep_their_meaning_and_their_capacity(store: Store) -> None:
     (desk,) = furnished(store)
-    for hour, (level, capacity) in enumerate([(Mark.SOME, Mark.UNKNOWN), (Mark.UNKNOWN, 8000), (0, 8000), (Mark.OTHER, 1)]):
+    for hour, (level, capacity) in enumerate(
+        [(Mark.SOME, Mark.UNKNOWN), (Mark.UNKNOWN, 8000), (0, 8000), (Mark.OTHER, 1)]
+    ):
         supplies = (toner(level, capacity=capacity),)
         store.record([contact(desk, MONDAY + hour * HOUR, supplies=supplies)])
     (track,) = store.history(desk).supplies
@@ -109,10 +111,25 @@ def test_supply_that_vanishes_and_comes_back_keeps_one_track(store: Store) -> No
     (desk,) = furnished(store)
     store.record([contact(desk, MONDAY, supplies=(toner(50), waste(10)))])
     store.record([contact(desk, MONDAY + HOUR, supplies=(toner(50),))])
-    assert set(supply.key for supply in store.latest()[desk].supplies) == {"toner:black"}
+    assert {supply.key for supply in store.latest()[desk].supplies} == {"toner:black"}
     store.record([contact(desk, MONDAY + 2 * HOUR, supplies=(toner(50), waste(10)))])
     store.record([contact(desk, MONDAY + 3 * HOUR, supplies=(toner(50), waste(9)))])
     assert levels(store.history(desk), "wasteToner") == [(MONDAY, 10), (MONDAY + 3 * HOUR, 9)]
+
+
+def test_supply_that_vanished_within_a_batch_is_gone_from_the_latest_reading(store: Store) -> None:
+    (desk,) = furnished(store)
+    with_waste, without = (toner(50), waste(10)), (toner(50),)
+    store.record([contact(desk, MONDAY, supplies=with_waste)])
+    store.record(
+        [contact(desk, MONDAY + HOUR, supplies=with_waste), contact(desk, MONDAY + 2 * HOUR, supplies=without)]
+    )
+    store.record([contact(desk, MONDAY + 3 * HOUR, supplies=without)])
+    assert store.latest()[desk].supplies == without
+    late = SeenSupply("wasteToner", "wasteToner", RECEPTACLE, None, "percent", Mark.UNKNOWN, 10)
+    store.observe([Observation(MONDAY + 150 * MINUTE, desk, (late,))])
+    assert store.latest()[desk].supplies == without
+    assert levels(store.history(desk), "wasteToner") == [(MONDAY, 10)]
 
 
 def test_supply_in_another_unit_has_another_track_and_the_one_in_use_comes_last(store: Store) -> None:
@@ -228,7 +245,9 @@ def test_moment_without_an_offset_is_refused(store: Store) -> None:
 
 def test_hostile_strings_and_numbers_are_kept_or_refused_whole(store: Store) -> None:
     (desk,) = furnished(store)
-    nasty = dataclasses.replace(toner(5), key="toner:\x00'; DROP TABLE printer; --", description="a\x00b\ud800" + "x" * 5000)
+    nasty = dataclasses.replace(
+        toner(5), key="toner:\x00'; DROP TABLE printer; --", description="a\x00b\ud800" + "x" * 5000
+    )
     for hour in range(3):
         store.record([contact(desk, MONDAY + hour * HOUR, supplies=(nasty,), console=("\x00\ud83d",))])
     (track,) = store.history(desk).supplies
