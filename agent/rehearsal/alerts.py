@@ -8,13 +8,13 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from agent.rehearsal.kinds import DEVELOPER, FILLED, INK_CARTRIDGE, OPC, TONER, WASTE_INK, WASTE_TONER, Part
+from agent.rehearsal.kinds import DEVELOPER, FILLED, INK_CARTRIDGE, OPC, STAPLES, TONER, WASTE_INK, WASTE_TONER, Part
 
 CRITICAL, WARNING = 3, 4
 UNTRAINED, TRAINED, FIELD_SERVICE, NOBODY = 3, 4, 5, 7
 INPUT, MARKER, SUPPLIES, MEDIA_PATH = 8, 10, 11, 13
-_LOW = {TONER: 1104, INK_CARTRIDGE: 1105, WASTE_TONER: 1107, WASTE_INK: 1108, OPC: 1111, DEVELOPER: 1113}
-_OUT = {TONER: 1101, INK_CARTRIDGE: 1102, WASTE_TONER: 1109, WASTE_INK: 1110, OPC: 1112, DEVELOPER: 1114}
+_LOW = {TONER: 1104, INK_CARTRIDGE: 1105, WASTE_TONER: 1107, WASTE_INK: 1108, OPC: 1111, DEVELOPER: 1113, STAPLES: 12}
+_OUT = {TONER: 1101, INK_CARTRIDGE: 1102, WASTE_TONER: 1109, WASTE_INK: 1110, OPC: 1112, DEVELOPER: 1114, STAPLES: 13}
 _LIFE_ALMOST_OVER, _LIFE_OVER, _JAM, _PAPER_LOW, _PAPER_OUT, _CALIBRATING = 10, 11, 8, 807, 808, 1005
 
 
@@ -69,7 +69,7 @@ class Board:
         full = "full" if out else "almost full"
         empty = "empty" if out else "low"
         worn = "end of life" if out else "near end of life"
-        state = full if part.supply_class == FILLED else empty if part.wears == "ink" else worn
+        state = full if part.supply_class == FILLED else empty if part.wears == "ink" or part.kind == STAPLES else worn
         severity = CRITICAL if out and part.wears != "pages" else WARNING
         training = UNTRAINED if part.wears == "ink" else TRAINED
         text = f"{part.description}: {state}"

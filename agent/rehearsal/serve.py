@@ -344,6 +344,12 @@ class Rehearsal:
             self._scenes = sorted(scenes, key=lambda scene: scene.after)
 
 
+def _swap_if_low(rehearsal: Rehearsal, name: str) -> None:
+    """New toner, unless somebody has been there already."""
+    if rehearsal.fleet.by_name[name].lives["toner:black"].left < 0.5:
+        rehearsal.swap(name, "toner:black")
+
+
 def usual_scenes(rehearsal: Rehearsal) -> tuple[Scene, ...]:
     """A few events within the first minutes, so that whoever watches sees something happen at any speed."""
 
@@ -353,7 +359,7 @@ def usual_scenes(rehearsal: Rehearsal) -> tuple[Scene, ...]:
     made: list[Scene] = []
     if desk := of("mono desktop"):
         made.append(Scene(15, f"{desk}: toner runs low", lambda: rehearsal.set_level(desk, "toner:black", 0.08)))
-        made.append(Scene(150, f"{desk}: new toner", lambda: rehearsal.swap(desk, "toner:black")))
+        made.append(Scene(150, f"{desk}: new toner", lambda: _swap_if_low(rehearsal, desk)))
     if floor := of("colour floor unit"):
         made.append(Scene(30, f"{floor}: paper jam", lambda: rehearsal.jam(floor)))
         made.append(Scene(110, f"{floor}: jam cleared", lambda: rehearsal.clear(floor)))

@@ -14,7 +14,7 @@ class Deed:
     """Something that was done to a printer, or befell it.
 
     ``kind``: ``swap`` (data: left, shown, pages, early, lateReset, number), ``counterReset`` (the gauge of a part is
-    set to new, at once or days after the swap), ``ranDry``, ``jam``, ``cleared``, ``refill``, ``calibrated``, ``off``,
+    set to new only now, days after the swap), ``ranDry``, ``jam``, ``cleared``, ``refill``, ``calibrated``, ``off``,
     ``on``, ``exchanged``, ``moved``, ``lifeReset``, ``levelSet`` (somebody
     interfered; data: left). ``subject``: the supply key or the tray.
     """

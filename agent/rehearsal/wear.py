@@ -300,7 +300,7 @@ class Worn:
         if late:
             self._later(rhythm.staffed(self.now, self.rng.uniform(3, 36), self.zone), "reset", key)
         else:
-            self._reset_gauge(key)
+            self.board.supply(new.part, self._places[key], 1.0, self.now)
 
     def _reset_gauge(self, key: str) -> None:
         self.lives[key].shown = 1.0
