@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from importlib import import_module
+from typing import Annotated
 
 import typer
 
@@ -11,19 +12,35 @@ AREAS = ("run", "demo", "read", "survey", "rehearse", "alarms", "settings")
 """The modules of this package that bring commands, in the order in which ``lowmark --help`` lists them."""
 
 
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        typer.echo(f"lowmark {version('lowmark')}")
+        raise typer.Exit
+
+
 def build() -> typer.Typer:
     """Put the commands together. Nothing heavy is imported before a command runs."""
     app = typer.Typer(
         name="lowmark",
-        help="Lowmark reads the printers of a network over SNMP and knows what they need next.",
         no_args_is_help=True,
         pretty_exceptions_enable=False,
         rich_markup_mode="rich",
         context_settings={"help_option_names": ["-h", "--help"]},
     )
+    app.callback()(_root)
     for area in AREAS:
         import_module(f"agent.cli.{area}").register(app)
     return app
+
+
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", is_eager=True, help="Print the version and leave.", callback=_version)
+    ] = False,
+) -> None:
+    """Lowmark reads the printers of a network over SNMP and knows what they need next."""
 
 
 def main() -> None:

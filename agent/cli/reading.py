@@ -13,7 +13,7 @@ from rich.text import Text
 from agent.cli.show import plain, table
 from agent.model.reading import Alert, Amount, Bin, Mark, Reading, SubUnitStatus, Supply, Tray
 
-BAR_WIDTH = 20
+BAR_WIDTH = 12
 _EIGHTHS = " ▏▎▍▌▋▊▉"
 _LOW, _EMPTY = 0.15, 0.0
 
@@ -207,7 +207,7 @@ def _supplies(supplies: tuple[Supply, ...], *, ascii_only: bool) -> Table:
         )
 
     headers = ["Supply", "Description", "Left", "", "Level and capacity", ""]
-    return table(headers, map(row, supplies), right=(3,))
+    return table(headers, map(row, supplies), right=(3,), whole=(0, 2))
 
 
 def _alert_row(alert: Alert, uptime: int | None) -> tuple[object, ...]:

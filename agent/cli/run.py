@@ -22,10 +22,10 @@ if TYPE_CHECKING:
 NO_SETTINGS = """\
 There are no settings yet: neither --settings FILE nor LOWMARK_SETTINGS, nor a lowmark.yaml here.
 
-  lowmark survey 192.0.2.0/24 --out lowmark.yaml     looks for printers and writes a first file (put your range)
-  lowmark settings example > lowmark.yaml            a commented example to fill in yourself
-  lowmark settings check lowmark.yaml                says what is wrong, and where
-  lowmark run                                        then starts
+  lowmark survey 192.0.2.0/24 --yaml > lowmark.yaml   looks for printers, writes a first file (put your range)
+  lowmark settings example > lowmark.yaml             a commented example to fill in yourself
+  lowmark settings check lowmark.yaml                 says what is wrong, and where
+  lowmark run                                         then starts
 
 To see it all without a printer: lowmark demo"""
 

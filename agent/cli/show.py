@@ -25,12 +25,22 @@ def plain(text: object) -> Text:
 
 
 def table(
-    headers: Sequence[str], rows: Iterable[Sequence[object]], *, title: str | None = None, right: Sequence[int] = ()
+    headers: Sequence[str],
+    rows: Iterable[Sequence[object]],
+    *,
+    title: str | None = None,
+    right: Sequence[int] = (),
+    whole: Sequence[int] = (),
 ) -> Table:
-    """An aligned table. ``right``: the columns (from 0) whose cells are numbers and stand to the right."""
+    """An aligned table. Columns count from 0.
+
+    ``right``: columns whose cells are numbers and stand to the right; they are not broken either. ``whole``: further
+    columns whose cells are never broken over lines, such as names to be copied and bars.
+    """
     made = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, header_style="bold")
     for at, header in enumerate(headers):
-        made.add_column(header, justify="right" if at in right else "left", overflow="fold")
+        number = at in right
+        made.add_column(header, justify="right" if number else "left", overflow="fold", no_wrap=number or at in whole)
     for row in rows:
         made.add_row(*(plain(cell) for cell in row))
     return made
