@@ -118,7 +118,7 @@ class Running:
         return [line for line in found if line.get("event") == event]
 
     def ready(self) -> None:
-        wait(lambda: self.get("/readyz")[0] == 200, 30, lambda: self.log.read_text())
+        wait(lambda: self.get("/readyz")[0] == 200, 30, self.log.read_text)
 
 
 @contextmanager

@@ -45,7 +45,7 @@ def test_low_toner_is_read_measured_and_mailed_and_its_end_too(tmp_path):
         with running(tmp_path, going, alarms=RULES, channels=[mail_channel(port)]) as agent:
             wait(lambda: agent.remaining("hl-01", "toner:black") == pytest.approx(0.6, abs=0.02), 15)
             going.set_level("hl-01", "toner:black", 0.08)
-            wait(lambda: any("hl-01" in text for text in texts(post)), 15, lambda: agent.log.read_text())
+            wait(lambda: any("hl-01" in text for text in texts(post)), 15, agent.log.read_text)
             (text,) = [text for text in texts(post) if "hl-01" in text]
             assert "8 %" in text
             assert "Returns desk" in text
@@ -88,16 +88,16 @@ def test_a_locked_store_holds_up_no_reading_and_is_told_while_it_lasts(tmp_path)
             lock = sqlite3.connect(tmp_path / "history.sqlite", isolation_level=None)
             lock.execute("BEGIN EXCLUSIVE")
             going.set_level("hl-02", "toner:cyan", 0.5)
-            wait(lambda: agent.metric("lowmark_store_failing") == 1, 40, lambda: agent.log.read_text())
+            wait(lambda: agent.metric("lowmark_store_failing") == 1, 40, agent.log.read_text)
             assert agent.metric("lowmark_buffer_readings") > 0
             assert agent.get("/readyz")[0] == 503
             swept = len(agent.logged("swept"))
             wait(lambda: len(agent.logged("swept")) >= swept + 1, 20)
             # The store cannot be written, and so its outbox cannot either: the message comes all the same.
-            wait(lambda: any("store" in text.lower() for text in texts(post)), 40, lambda: agent.log.read_text())
+            wait(lambda: any("store" in text.lower() for text in texts(post)), 40, agent.log.read_text)
             lock.execute("ROLLBACK")
             lock.close()
-            wait(lambda: agent.metric("lowmark_store_failing") == 0, 60, lambda: agent.log.read_text())
+            wait(lambda: agent.metric("lowmark_store_failing") == 0, 60, agent.log.read_text)
             wait(lambda: agent.metric("lowmark_buffer_readings") == 0, 10)
             told = [text for text in texts(post) if "store" in text.lower()]
             assert agent.stop() == 0
@@ -116,7 +116,7 @@ def test_killed_again_and_again_the_agent_loses_nothing_it_has_written(tmp_path)
         for _ in range(6):
             going.print_pages("hl-01", 5)
             agent.start()
-            wait(lambda: agent.get("/readyz")[0] == 200, 30, lambda: agent.log.read_text())
+            wait(lambda: agent.get("/readyz")[0] == 200, 30, agent.log.read_text)
             with Store.open(agent.url, create=False) as store:
                 for printer_id, reading in store.latest().items():
                     written[f"{printer_id}"] = max(one.value for one in reading.counters)
