@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 from agent.model.wire import Value
 
-GET, GET_NEXT, RESPONSE, GET_BULK = 0xA0, 0xA1, 0xA2, 0xA5
+GET, GET_NEXT, RESPONSE, GET_BULK, REPORT = 0xA0, 0xA1, 0xA2, 0xA5, 0xA8
 _INTEGER, _OCTETS, _NULL, _OID, _SEQUENCE = 0x02, 0x04, 0x05, 0x06, 0x30
 _UNSIGNED = frozenset((0x41, 0x42, 0x43, 0x46, 0x47))  # Counter32, Gauge32, TimeTicks, Counter64, UInteger32
 _BYTES = frozenset((_OCTETS, 0x40, 0x44, 0x45, 0x03))  # and IpAddress, Opaque, NsapAddress, BIT STRING
@@ -178,3 +178,48 @@ def usm_report(data: bytes) -> int | None:
         return None
     number = data[at + len(_USM_STATS)]
     return number if 1 <= number <= 6 else None
+
+
+@dataclass(frozen=True, slots=True)
+class Secured:
+    """What authentication needs to know of an SNMPv3 message (RFC 3412 section 6, RFC 3414 section 2.4).
+
+    ``digest`` is where msgAuthenticationParameters begins and ends. ``pdu`` is the tag of the PDU, or None if it is
+    encrypted.
+    """
+
+    authenticated: bool
+    engine_id: bytes
+    digest: tuple[int, int]
+    pdu: int | None
+
+
+def secured(data: bytes) -> Secured:
+    """Take the envelope of an SNMPv3 message apart.
+
+    Raises:
+        ValueError: the octets are no such message.
+    """
+    at, end = _expect(data, 0, len(data), _SEQUENCE)
+    start, at = _expect(data, at, end, _INTEGER)
+    if _number(data, start, at) != 3:
+        raise ValueError("no SNMPv3")
+    header, at = _expect(data, at, end, _SEQUENCE)
+    for _ in range(2):  # msgID, msgMaxSize
+        _, header = _expect(data, header, at, _INTEGER)
+    start, stop = _expect(data, header, at, _OCTETS)
+    flags = data[start] if stop > start else 0
+    security, at = _expect(data, at, end, _OCTETS)
+    security, stop = _expect(data, security, at, _SEQUENCE)
+    engine, engine_end = _expect(data, security, stop, _OCTETS)
+    place = engine_end
+    for tag in (_INTEGER, _INTEGER, _OCTETS):  # boots, time, user
+        _, place = _expect(data, place, stop, tag)
+    digest = _expect(data, place, stop, _OCTETS)
+    tag, start, stop = _take(data, at, end)
+    pdu = None
+    if tag == _SEQUENCE:
+        for _ in range(2):  # contextEngineID, contextName
+            _, start = _expect(data, start, stop, _OCTETS)
+        pdu = _take(data, start, stop)[0]
+    return Secured(bool(flags & 1), data[engine:engine_end], digest, pdu)

@@ -3,7 +3,8 @@
 gufo-snmp hides the error-status of an answer, cannot read answers of more than 4,096 octets and leaves out what it
 does not understand. So whenever an answer to SNMPv1 or v2c is not exactly what was asked for, the same request goes
 out once more with ``ber``, which keeps everything. SNMPv3 messages cannot be read so; there an empty answer is split
-up by asking for less, and a failure is asked again while looking at the report (which is never encrypted).
+up by asking for less, and of a failure the report is looked at (which is never encrypted). Nor does gufo-snmp check
+the digest of SNMPv3 answers; see ``Session`` and ``checker`` for who does.
 """
 
 from __future__ import annotations
@@ -24,7 +25,7 @@ from gufo.snmp.utils import format_sock_addr
 
 from agent.model.wire import Community, Peer, Unresolved, Unsupported, UsmUser, Value, WireError
 from agent.snmp import ber, words
-from agent.snmp.gufo_keys import usm_user
+from agent.snmp.gufo_keys import checker, usm_user
 from agent.snmp.session import Ended, Expired, Session
 from agent.snmp.wire import CellFault, Row, Rows, TooBig
 
@@ -157,7 +158,10 @@ class GufoEngine:
             idle = sorted((held for held in self._sessions.values() if not held.busy), key=lambda held: held.used)
             for session in idle[: max(1, self._most // 20)]:  # some at a time: looking for the oldest takes a while
                 self._drop(session)
-        session = Session(self._socket(peer), peer)
+        try:
+            session = Session(self._socket(peer), peer, guarded=isinstance(peer.credentials, UsmUser))
+        except OSError as error:
+            raise words.unreachable(peer, error) from error
         self._sessions[peer] = self._near[id(peer)] = session
         return session
 
@@ -316,33 +320,41 @@ class GufoEngine:
             raise
         except (Expired, OSError) as error:
             raise self._lost_v3(session, peer, error) from None
-        except Exception:  # noqa: BLE001 - told apart below
-            return await self._look_v3(session, peer, once, end)
+        except SnmpAuthError:
+            if ber.usm_report(session.seen) not in (_NOT_IN_TIME_WINDOW, _UNKNOWN_ENGINE_ID):
+                raise words.report(peer, ber.usm_report(session.seen)) from None
+            result = await self._look_v3(session, peer, once, end)
+        except Exception as error:  # noqa: BLE001 - it could not be read
+            raise self._unread_v3(session, peer, error) from None
         session.proven = True
         return result
 
     async def _look_v3(self, session: Session, peer: Peer, once: Callable[[], Awaitable[T]], end: float) -> T:
-        number: int | None = None
-        with session.watching():
-            for _ in range(_LOOKS):
-                try:
-                    return await once()
-                except (NoSuchInstance, Ended):
-                    raise
-                except (Expired, OSError) as error:
-                    raise self._lost_v3(session, peer, error) from None
-                except SnmpAuthError:
-                    number = ber.usm_report(session.seen)
-                    if number == _UNKNOWN_ENGINE_ID:  # another device, or this one was reset
-                        session.rebind(self._socket(peer))
-                        await self._discover(session, peer, end)
-                    elif number != _NOT_IN_TIME_WINDOW:  # of that one gufo-snmp has taken the new time
-                        break
-                except Exception as error:  # noqa: BLE001 - it could not be read
-                    if len(session.seen) >= _LONGEST_ANSWER:
-                        raise TooBig(f"{peer.address} answered with {len(session.seen)} octets at once") from None
-                    raise words.garbled(peer, str(error)) from None
-        raise words.report(peer, number)
+        """What gufo-snmp made nothing of, seen as it came; ask again where that can help."""
+        failure: WireError = words.report(peer, _NOT_IN_TIME_WINDOW)
+        for _ in range(_LOOKS):
+            number = ber.usm_report(session.seen)
+            if number == _UNKNOWN_ENGINE_ID:  # another device, or this one was reset
+                session.rebind(self._socket(peer))
+                await self._discover(session, peer, end)
+            elif number != _NOT_IN_TIME_WINDOW:  # of that one gufo-snmp has taken the new time
+                raise failure
+            try:
+                return await once()
+            except (NoSuchInstance, Ended):
+                raise
+            except (Expired, OSError) as error:
+                raise self._lost_v3(session, peer, error) from None
+            except SnmpAuthError:
+                failure = words.report(peer, ber.usm_report(session.seen))
+            except Exception as error:  # noqa: BLE001 - it could not be read
+                raise self._unread_v3(session, peer, error) from None
+        raise failure
+
+    def _unread_v3(self, session: Session, peer: Peer, error: Exception) -> WireError:
+        if len(session.seen) > _LONGEST_ANSWER:
+            return TooBig(f"{peer.address} answered with {len(session.seen)} octets at once")
+        return words.garbled(peer, str(error))
 
     async def _discover(self, session: Session, peer: Peer, end: float) -> None:
         """Learn the engine ID (RFC 3414 section 4) and make the keys that belong to it."""
@@ -356,9 +368,12 @@ class GufoEngine:
             raise words.garbled(peer, str(error)) from None
         user = usm_user(peer.credentials)
         sock.set_keys(user.name, user.get_auth_alg(), user.get_auth_key(), user.get_priv_alg(), user.get_priv_key())
+        session.check = checker(peer.credentials, sock.get_engine_id())
         session.discovered = True
 
     def _lost_v3(self, session: Session, peer: Peer, error: Exception) -> WireError:
+        if isinstance(error, Expired) and session.rejected:
+            return words.garbled(peer, "its digest does not fit: perhaps somebody changes it on the way")
         failure = self._translate(session, peer, error)
         if isinstance(error, Expired):
             # Perhaps it is another device by now: gufo-snmp would not heed what that one says.

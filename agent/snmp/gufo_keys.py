@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import functools
+import hmac
+from collections.abc import Callable
 
 from gufo.snmp import (
     Aes128Key,
@@ -22,6 +24,7 @@ from gufo.snmp import (
 from gufo.snmp.user import KeyType
 
 from agent.model.wire import Unsupported, UsmUser
+from agent.snmp import ber
 
 _AUTH: dict[str, type[BaseAuthKey]] = {
     "MD5": Md5Key,
@@ -68,3 +71,43 @@ def usm_user(credentials: UsmUser) -> User:
         # The privacy key is made with the authentication protocol's hash (RFC 3414 section 2.6).
         priv = _PRIV[credentials.priv](_master_key(credentials.auth, credentials.priv_key or ""), KeyType.Master)
     return User(credentials.user, auth_key=auth, priv_key=priv)
+
+
+# The hash, and the octets of it that make the digest (RFC 3414 sections 6 and 7, RFC 7860 section 4).
+_DIGESTS = {
+    "MD5": ("md5", 12),
+    "SHA-1": ("sha1", 12),
+    "SHA-224": ("sha224", 16),
+    "SHA-256": ("sha256", 24),
+    "SHA-384": ("sha384", 32),
+    "SHA-512": ("sha512", 48),
+}
+
+
+def checker(credentials: UsmUser, engine_id: bytes) -> Callable[[bytes], bool] | None:
+    """A function that tells whether a message is really from the agent ``engine_id`` (RFC 3414 section 3.2, step 6).
+
+    None for a user without authentication. Reports may come without a digest, as an agent that does not know the user
+    has no key to make one with; nothing else may.
+    """
+    if credentials.auth is None:
+        return None
+    master = _master_key(credentials.auth, credentials.auth_key or "")
+    key = _AUTH[credentials.auth].get_localized_key(master, engine_id)
+    algorithm, size = _DIGESTS[credentials.auth]
+    blank = bytes(size)
+
+    def genuine(data: bytes) -> bool:
+        try:
+            message = ber.secured(data)
+        except ValueError:
+            return False
+        if not message.authenticated:
+            return message.pdu == ber.REPORT
+        start, stop = message.digest
+        if stop - start != size or message.engine_id != engine_id:
+            return False
+        digest = hmac.digest(key, data[:start] + blank + data[stop:], algorithm)[:size]
+        return hmac.compare_digest(digest, data[start:stop])
+
+    return genuine

@@ -9,10 +9,11 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import functools
 import os
 import socket
 import weakref
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from typing import Any, TypeVar
 
 from agent.model.wire import Peer
@@ -68,6 +69,7 @@ def _timers(loop: asyncio.AbstractEventLoop) -> _Timers:
     return timers
 
 
+_MOST = 65_535  # octets of the largest datagram
 _SEND_TRIES = 20
 _SEND_PAUSE = 0.005
 
@@ -77,14 +79,20 @@ class Session:
 
     The kernel delivers only datagrams from the connected address, so replies from anywhere else never arrive, and
     an ICMP refusal arrives as an error of this socket.
+
+    A ``guarded`` session keeps gufo-snmp off the network: its file descriptor is made one end of a local pair, and
+    this class carries each datagram between the other end and a socket of its own. gufo-snmp does not check who wrote
+    an SNMPv3 answer, so ``check`` sees each datagram first, and what it rejects is as if it had never come.
     """
 
     __slots__ = (
+        "_line",
         "_receive",
         "_sock",
         "_timers",
         "_waiter",
-        "_watch",
+        "_wire",
+        "check",
         "cursor",
         "discovered",
         "fd",
@@ -92,26 +100,36 @@ class Session:
         "loop",
         "peer",
         "proven",
+        "rejected",
         "seen",
         "used",
     )
 
-    def __init__(self, sock: Any, peer: Peer) -> None:
+    def __init__(self, sock: Any, peer: Peer, *, guarded: bool = False) -> None:
         self.peer = peer
         self.used = 0
         self.loop = asyncio.get_running_loop()
-        self._timers = _timers(self.loop)
         self.lock = asyncio.Lock()
-        self.fd = sock.get_fd()
         self.cursor: tuple[str, str, Any] | None = None
         self.discovered = False
         self.proven = False
         self.seen = b""
-        self._watch: socket.socket | None = None
-        self._sock: Any = sock
+        self.rejected = 0
+        self.check: Callable[[bytes], bool] | None = None
+        self._timers = _timers(self.loop)
         self._waiter: asyncio.Future[Any] | None = None
-        self._receive: Callable[[], Any] = sock.recv_get_many
-        self.loop.add_reader(self.fd, self._readable)
+        self._receive: Callable[[], Any] = _closed
+        self._line: socket.socket | None = None
+        self._wire: socket.socket | None = None
+        self._sock: Any = sock
+        if guarded:
+            self._wire = _connected(peer)
+            self._line = _interpose(sock)
+            self.fd = self._wire.fileno()
+            self.loop.add_reader(self.fd, self._carry)
+        else:
+            self.fd = sock.get_fd()
+            self.loop.add_reader(self.fd, self._readable)
 
     @property
     def sock(self) -> Any:
@@ -139,7 +157,12 @@ class Session:
         waiter: asyncio.Future[T] = self.loop.create_future()
         running = self._timers.start(waiter, seconds)
         self._waiter, self._receive = waiter, receive
+        self.rejected = 0
         try:
+            if self._wire is not None and self._line is not None:
+                send()
+                data = self._line.recv(_MOST)
+                send = functools.partial(_pass_on, self._wire, data)
             try:
                 send()
             except OSError as error:
@@ -163,21 +186,39 @@ class Session:
                 return
         raise error
 
+    def _carry(self) -> None:
+        """Take one datagram from the network, and give it to gufo-snmp if it is genuine and waited for."""
+        assert self._wire is not None and self._line is not None  # noqa: S101, PT018 - only guarded sessions come here
+        waiter = self._waiter
+        try:
+            data = self._wire.recv(_MOST)
+        except BlockingIOError:
+            return
+        except OSError as error:
+            if waiter is not None and not waiter.done():
+                waiter.set_exception(error)
+            return
+        if waiter is None or waiter.done():
+            return
+        if self.check is not None and not self.check(data):
+            self.rejected += 1
+            return
+        self.seen = data
+        with contextlib.suppress(OSError):
+            self._line.send(data)
+            self._readable()
+
     def _readable(self) -> None:
         waiter = self._waiter
         if waiter is None or waiter.done():
-            self._throw_away()
+            with contextlib.suppress(OSError):  # a refusal that came late is taken by reading, too
+                os.read(self.fd, 1)  # of a datagram the rest goes with it
             return
         try:
-            if self._watch is not None:
-                self.seen = self._watch.recv(65_535, socket.MSG_PEEK)
             result = self._receive()
         except BlockingIOError:
             return
-        except (
-            TimeoutError,
-            ConnectionRefusedError,
-        ):  # so gufo-snmp calls the kernel's refusal; its own timeout is off
+        except (TimeoutError, ConnectionRefusedError):  # so gufo-snmp calls the kernel's refusal; its timeout is off
             waiter.set_exception(ConnectionRefusedError())
         except StopAsyncIteration:
             waiter.set_exception(Ended())
@@ -188,36 +229,23 @@ class Session:
         else:
             waiter.set_result(result)
 
-    def _throw_away(self) -> None:
-        with contextlib.suppress(OSError):  # a refusal that came late is taken by reading, too
-            os.read(self.fd, 1)  # of a datagram the rest goes with it
-
     def tap(self) -> socket.socket:
-        """A second handle on the same socket, to send, peek and receive plain bytes. The caller closes it."""
+        """A second handle on the same socket, to send and receive plain bytes. The caller closes it."""
         tap = socket.socket(fileno=os.dup(self.fd))
         tap.setblocking(False)
         return tap
 
-    @contextlib.contextmanager
-    def watching(self) -> Iterator[None]:
-        """Keep a copy of each datagram in ``seen`` before gufo-snmp takes it."""
-        self._watch = self.tap()
-        try:
-            yield
-        finally:
-            self._watch.close()
-            self._watch = None
-
     def rebind(self, sock: Any) -> None:
-        """Go on with another, fresh socket: nothing is known of the other side any more, but ``proven`` stays."""
-        self.loop.remove_reader(self.fd)
-        self._sock, self.fd, self._receive = sock, sock.get_fd(), _closed
-        self.cursor = None
+        """Go on with another, fresh socket of gufo-snmp in a guarded session.
+
+        Nothing is known of the other side any more, but that it was ``proven``, and how far a walk had come.
+        """
+        if self._line is not None:
+            self._line.close()
+        self._sock, self._line = sock, _interpose(sock)
+        self._receive = _closed
+        self.check = None
         self.discovered = False
-        if self._watch is not None:
-            self._watch.close()
-            self._watch = self.tap()
-        self.loop.add_reader(self.fd, self._readable)
 
     def close(self) -> None:
         """Let go of the socket. A request in flight ends with OSError."""
@@ -226,9 +254,40 @@ class Session:
         self.loop.remove_reader(self.fd)
         if self._waiter is not None and not self._waiter.done():
             self._waiter.set_exception(OSError("the session was closed"))
-        self._sock = self._waiter = self.cursor = None
+        for own in (self._line, self._wire):
+            if own is not None:
+                own.close()
+        self._sock = self._waiter = self.cursor = self.check = None
         self._receive = _closed  # the bound method holds the socket open
 
 
 def _closed() -> Any:
     raise BlockingIOError
+
+
+def _pass_on(wire: socket.socket, data: bytes) -> None:
+    wire.send(data)
+
+
+def _connected(peer: Peer) -> socket.socket:
+    family, kind, protocol, _, address = socket.getaddrinfo(
+        peer.host, peer.port, type=socket.SOCK_DGRAM, flags=socket.AI_NUMERICHOST
+    )[0]
+    wire = socket.socket(family, kind, protocol)
+    try:
+        wire.setblocking(False)
+        wire.connect(address)
+    except OSError:
+        wire.close()
+        raise
+    return wire
+
+
+def _interpose(sock: Any) -> socket.socket:
+    """Make gufo-snmp's file descriptor one end of a local pair, and hand back the other end."""
+    inner, outer = socket.socketpair(socket.AF_UNIX, socket.SOCK_DGRAM)
+    inner.setblocking(False)
+    outer.setblocking(False)
+    with inner:
+        os.dup2(inner.fileno(), sock.get_fd(), inheritable=False)
+    return outer
