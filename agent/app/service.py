@@ -381,7 +381,7 @@ class Service:
         self.vitals = replace(
             self.vitals,
             sweeps=self.vitals.sweeps.add(report.seconds),
-            swept=report.at,
+            swept=self.clocks.now(),
             readings=readings,
             requests=self.vitals.requests + report.requests,
             retries=self.vitals.retries + report.retries,
