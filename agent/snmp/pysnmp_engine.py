@@ -111,6 +111,7 @@ class PysnmpEngine:
     def __init__(self) -> None:
         self._room = asyncio.Semaphore(_IN_FLIGHT)
         self._talkers: OrderedDict[UsmUser, UsmTalker] = OrderedDict()
+        self._retired: list[UsmTalker] = []  # they still await answers
 
     async def get(self, peer: Peer, oids: Sequence[str], timeout: float | None = None) -> dict[str, Value]:
         """See ``Engine.get``."""
@@ -155,8 +156,10 @@ class PysnmpEngine:
 
     async def close(self) -> None:
         """See ``Engine.close``."""
-        while self._talkers:
-            self._talkers.popitem()[1].close()
+        for talker in (*self._talkers.values(), *self._retired):
+            talker.close()
+        self._talkers.clear()
+        self._retired.clear()
         await asyncio.sleep(0)  # the sockets and timers end with the loop's next turn
 
     async def _ask(
@@ -182,12 +185,17 @@ class PysnmpEngine:
 
     def _talker(self, credentials: UsmUser) -> UsmTalker:
         talker = self._talkers.get(credentials)
-        if talker is not None and talker.loop is not asyncio.get_running_loop():
+        if talker is not None and (talker.loop is not asyncio.get_running_loop() or talker.outdated):
+            if talker.loop is asyncio.get_running_loop():
+                self._retired.append(talker)
             talker = None
         if talker is None:
             self._talkers[credentials] = talker = UsmTalker(credentials)
             if len(self._talkers) > _TALKERS:
-                self._talkers.popitem(last=False)[1].close()
+                self._retired.append(self._talkers.popitem(last=False)[1])
+        for retired in [each for each in self._retired if not each.busy]:
+            self._retired.remove(retired)
+            retired.close()
         self._talkers.move_to_end(credentials)
         return talker
 

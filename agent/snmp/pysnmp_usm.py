@@ -104,6 +104,7 @@ class UsmTalker:
         self._transports: dict[int, Any] = {}
         self._targets: dict[tuple[str, int], str] = {}
         self._met: dict[tuple[str, int], bool] = {}  # by address: whether it ever answered a request, not only reported
+        self.outdated = False
         self._number = 0
         keys = {
             "authKey": credentials.auth_key if credentials.auth else None,
@@ -170,6 +171,9 @@ class UsmTalker:
         if source in transport.oddities:
             return words.garbled(peer, transport.oddities[source])
         if transport.heard[source] > heard:
+            if self._met.get(source):
+                # It was restarted, or is another device now: pysnmp holds on to what it knew and heeds no report.
+                self.outdated = True
             self._met.setdefault(source, False)
         return words.dropped(peer) if self._met.get(source) is False else words.silent(peer)
 
@@ -221,6 +225,11 @@ class UsmTalker:
         if name is not None:
             with contextlib.suppress(PySnmpError):
                 config.delete_target_address(self._engine, name)
+
+    @property
+    def busy(self) -> bool:
+        """Whether an answer is awaited."""
+        return any(transport.awaited for transport in self._transports.values())
 
     def close(self) -> None:
         """Close the sockets and stop pysnmp's timer."""
