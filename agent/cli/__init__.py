@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-AREAS = ("run", "demo", "read", "survey", "rehearse", "alarms", "settings")
+AREAS = ("run", "demo", "read", "survey", "rehearse", "history", "alarms", "transfer", "settings")
 """The modules of this package that bring commands, in the order in which ``lowmark --help`` lists them."""
 
 
