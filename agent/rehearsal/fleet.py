@@ -124,6 +124,8 @@ class Fleet:
 
     def at_one_address(self, printer: Worn) -> tuple[Worn, ...]:
         """The printers behind the same address, this one among them."""
+        if printer.kind.devices == 1:
+            return (printer,)
         here = (printer.who.host, printer.who.port)
         return tuple(worn for worn in self.printers if (worn.who.host, worn.who.port) == here)
 
@@ -131,8 +133,7 @@ class Fleet:
         """All that the address of ``printer`` answers at ``at``, which must not lie before the last ``advance``."""
         moment = at.timestamp()
         made: dict[str, Value] = {}
-        together = self.at_one_address(printer) if printer.kind.devices > 1 else (printer,)
-        for worn in reversed(together):
+        for worn in reversed(self.at_one_address(printer)):
             made |= self._fixed_cells(worn)
             made |= face.moving(worn, moment, self._frame)
         return made
@@ -153,7 +154,7 @@ class Fleet:
     def history(
         self,
         until: datetime,
-        step: timedelta = timedelta(minutes=30),
+        step: timedelta = timedelta(hours=1),
         gaps: Iterable[tuple[datetime, datetime]] = (),
     ) -> Iterator[Seen]:
         """What polling every ``step`` up to ``until`` would have brought, in order of time; advances the fleet.

@@ -6,10 +6,12 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import replace
 from datetime import timedelta
 
+from agent.mib import plan
 from agent.mib.decode import decode
 from agent.mib.oddities import Oddity, choose
 from agent.model.contact import Contact
 from agent.model.reading import Reading
+from agent.rehearsal.face import PRT
 from agent.rehearsal.fleet import Address, Seen
 from agent.rehearsal.wear import Worn
 
@@ -50,6 +52,7 @@ def contacts(
     """
     ids: dict[str, int] = {}
     latest: dict[str, Reading] = {}
+    kept: dict[str, frozenset[str]] = {}
     for one in seen:
         name = one.printer.who.name
         if not one.reachable:
@@ -57,7 +60,9 @@ def contacts(
                 yield Contact(one.at, ids[name], reachable=False, failure="silent", error=_SILENT)
             continue
         if one.cells is not None:
-            latest[name] = _decoded(one, oddities)
+            if name not in kept:
+                kept[name] = frozenset(plan.keep(one.cells))
+            latest[name] = _decoded(one, kept[name], oddities)
         elif name in latest:
             latest[name] = replace(latest[name], at=one.at)
         else:
@@ -67,8 +72,11 @@ def contacts(
         yield Contact(one.at, ids[name], reachable=True, reading=latest[name])
 
 
-def _decoded(one: Seen, oddities: Sequence[Oddity]) -> Reading:
-    who, cells = one.printer.who, one.cells or {}
+def _decoded(one: Seen, kept: frozenset[str], oddities: Sequence[Oddity]) -> Reading:
+    """Of all cells an agent asks for those that it keeps, and for the alerts, whose rows come and go."""
+    who = one.printer.who
+    alerts = f"{PRT}.18."
+    cells = {oid: cell for oid, cell in (one.cells or {}).items() if oid in kept or oid.startswith(alerts)}
     return decode(
         cells,
         at=one.at,

@@ -7,6 +7,7 @@ from itertools import pairwise
 
 import pytest
 
+from agent.mib.decode import decode
 from agent.model.contact import Contact
 from agent.rehearsal import face, kinds
 from agent.rehearsal.fleet import Address, Fleet, Seen, own_ports
@@ -110,6 +111,19 @@ def test_contacts_are_ready_for_the_store(seen: list[Seen]) -> None:
     life = [r.counters[0].value for r in readings if r.name == "hl-02"]
     assert life == sorted(life)
     assert life[-1] > life[0]
+
+
+def test_readings_are_those_of_all_cells(seen: list[Seen]) -> None:
+    made = [one for one in contacts(thinned(seen), lambda worn, reading: int(worn.who.name[3:])) if one.reading]
+    told = {(one.at, int(one.printer.who.name[3:])): one for one in seen if one.cells is not None}
+    checked = 0
+    for contact in made[::17]:
+        one = told.get((contact.at, contact.printer_id))
+        if one is not None and contact.reading is not None:
+            device, address = one.printer.who.device_index, contact.reading.address
+            assert contact.reading == decode(one.cells or {}, at=one.at, address=address, device_index=device)
+            checked += 1
+    assert checked > 20
 
 
 def test_a_reader_in_real_time_sees_a_quicker_printer_and_a_slower_uptime() -> None:
