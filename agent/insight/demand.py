@@ -1,0 +1,210 @@
+"""How many of a part will be asked for: a distribution, added up over the run-outs of the printers that use it.
+
+For one supply the first swap comes when its run-out forecast says, the next ones a life later each (lives vary, too).
+The supplies are taken as independent of one another given the lead time, which they share: an order for all is late
+together. Everything is worked out for all supplies of a part at once.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import gammainc, ndtr, ndtri
+
+from agent.insight.days import Floats
+from agent.model.insight import PROBABILITIES, Spread
+from agent.model.shelf import OrderTerms
+
+MOST_SWAPS = 60
+"""More swaps of one supply within one horizon are not told apart."""
+LEAD_NODES = 9
+LIFE_SD = 0.35
+"""Standard deviation of the logarithm of a life in days (coverage and volume both vary; common practice, no source)."""
+_STEPS = 96
+_ROWS = 512
+_BELL = 400.0
+"""A sum of independent demands with a larger variance than this is normal to all intents."""
+_CHANCES = np.array(PROBABILITIES)
+
+
+@dataclass(frozen=True, slots=True)
+class Asker:
+    """One supply of one printer, as the shelf sees it.
+
+    ``first``: the moment of its next swap, in days from the moment asked, as quantiles at PROBABILITIES; None where it
+    has no forecast. ``life``: days from one swap to the next, None if not known.
+    """
+
+    first: tuple[float, ...] | None
+    life: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Crowd:
+    """All askers of a part as arrays.
+
+    ``first`` (askers x quantiles) is NaN without forecast, ``life`` infinite where it is not known.
+    """
+
+    first: Floats
+    life: Floats
+
+    @staticmethod
+    def of(askers: Sequence[Asker]) -> Crowd:
+        """The arrays."""
+        none = (math.nan,) * len(PROBABILITIES)
+        first = np.array([none if one.first is None else one.first for one in askers], dtype=np.float64)
+        life = np.array([math.inf if one.life is None else max(one.life, 0.25) for one in askers], dtype=np.float64)
+        return Crowd(first.reshape(len(askers), len(PROBABILITIES)), life)
+
+
+def next_swap(
+    empty: Spread, low: Spread | None, threshold: float | None, left_at_swap: float, lag: float = 0.0
+) -> tuple[float, ...]:
+    """The quantiles of the next swap, where people swap with a share of ``left_at_swap`` still good.
+
+    Between the day on which the level comes to ``threshold`` and the day on which it is empty, quantile by quantile.
+    ``lag``: days between the start of the spreads and the moment asked for.
+    """
+    days = np.array(empty.days)
+    if low is not None and threshold and threshold > 0 and left_at_swap > 0:
+        days = days + (np.array(low.days) - days) * min(1.0, left_at_swap / threshold)
+    return tuple(np.maximum.accumulate(np.maximum(0.0, days - lag)).tolist())
+
+
+def first_by(quantiles: Floats, at: Floats) -> Floats:
+    """The chance that the next swap comes within so many days: askers x moments.
+
+    ``quantiles``: askers x PROBABILITIES, in days. Between them it is linear; below the first the chance falls to 0
+    at day 0; above the last the remaining chance dies away as fast as it does between the last two.
+    """
+    days = quantiles + np.arange(_CHANCES.size) * 1e-9
+    place = np.clip((days[:, :, None] <= at[None, None, :]).sum(axis=1), 1, _CHANCES.size - 1)
+    rows = np.arange(days.shape[0])[:, None]
+    left, right = days[rows, place - 1], days[rows, place]
+    share = np.clip((at[None, :] - left) / np.maximum(right - left, 1e-12), 0.0, 1.0)
+    made = _CHANCES[place - 1] + share * (_CHANCES[place] - _CHANCES[place - 1])
+    early = days[:, :1]
+    made = np.where(at[None, :] < early, _CHANCES[0] * np.clip(at[None, :] / np.maximum(early, 1e-9), 0.0, 1.0), made)
+    fall = math.log((1 - _CHANCES[-2]) / (1 - _CHANCES[-1]))
+    scale = np.maximum(days[:, -1:] - days[:, -2:-1], 0.5) / fall
+    over = np.maximum(0.0, at[None, :] - days[:, -1:])
+    made = np.where(over > 0, 1 - (1 - _CHANCES[-1]) * np.exp(-over / scale), made)
+    found: Floats = np.where(at[None, :] < 0, 0.0, made)
+    return found
+
+
+def life_by(life: Floats, at: Floats) -> Floats:
+    """The chance that a life is over within so many days: askers x moments; log-normal with the mean ``life``."""
+    with np.errstate(divide="ignore"):
+        z = (np.log(np.maximum(at, 1e-12))[None, :] - np.log(life)[:, None] + LIFE_SD**2 / 2) / LIFE_SD
+    made: Floats = np.where(at[None, :] > 0, ndtr(z), 0.0)
+    return made
+
+
+def at_least(crowd: Crowd, horizon: float) -> Floats:
+    """The chances of at least 0, 1, 2 ... swaps within ``horizon`` days: askers x numbers.
+
+    A supply of which neither run-out nor life is known asks for none: it must be said beside the result.
+    """
+    count = crowd.life.size
+    most = min(MOST_SWAPS, 3 + math.ceil(2.5 * float((horizon / crowd.life).max(initial=0.0))))
+    made = np.zeros((count, most + 1))
+    made[:, 0] = 1.0
+    if horizon <= 0:
+        return made
+    told = ~np.isnan(crowd.first[:, 0])
+    known = np.isfinite(crowd.life)
+    rate = horizon / crowd.life[~told & known]
+    if rate.size:
+        # Without a forecast it may be anywhere in its life: a Poisson stream of that rate. That is more uneven than
+        # lives are, which errs on the side of too much stock.
+        made[~told & known, 1:] = gammainc(np.arange(1, most + 1)[None, :], rate[:, None])
+    end = np.array([horizon])
+    made[told, 1] = first_by(crowd.first[told], end)[:, 0]
+    again = np.flatnonzero(told & known & (crowd.life < 6 * horizon))
+    for begin in range(0, again.size, _ROWS):
+        rows = again[begin : begin + _ROWS]
+        made[rows] = _renewals(crowd.first[rows], crowd.life[rows], horizon, made[rows])
+    return np.minimum.accumulate(made, axis=1)
+
+
+def _renewals(first: Floats, life: Floats, horizon: float, made: Floats) -> Floats:
+    """Second and later swaps: the first one and then a life, on a grid of steps, by convolution."""
+    step = horizon / _STEPS
+    edges = np.arange(1, _STEPS + 1) * step
+    here = np.diff(first_by(first, np.concatenate([[0.0], edges])), axis=1, prepend=0.0)
+    here[:, 1] += here[:, 0]  # what comes at once comes in the first step
+    here = here[:, 1:]
+    # A gap of n steps stands for lengths around n steps; 0 steps for very short ones.
+    gap = np.diff(life_by(life, np.concatenate([[0.0], edges - step / 2])), axis=1)
+    size = 2 * _STEPS
+    turn = np.fft.rfft(gap, size, axis=1)
+    for number in range(2, made.shape[1]):
+        here = np.maximum(0.0, np.fft.irfft(np.fft.rfft(here, size, axis=1) * turn, size, axis=1)[:, :_STEPS])
+        made[:, number] = here.sum(axis=1)
+        if float(made[:, number].max()) < 1e-9:
+            break
+    return made
+
+
+def total(chances: Floats) -> Floats:
+    """The distribution of the sum. ``chances``: P(at least 0, 1, 2 ...), one row for each independent number."""
+    if chances.shape[0] == 0:
+        return np.array([1.0])
+    each = np.append(-np.diff(chances, axis=1), chances[:, -1:], axis=1)
+    numbers = np.arange(each.shape[1])
+    means = each @ numbers
+    mean, variance = float(means.sum()), float((each @ numbers**2 - means**2).sum())
+    size = int(mean + 12 * math.sqrt(max(0.0, variance)) + 24)
+    if variance > _BELL:
+        edges = (np.arange(size) + 0.5 - mean) / math.sqrt(variance)
+        return np.diff(ndtr(edges), prepend=0.0)
+    size = 1 << (size - 1).bit_length()
+    # The transform of a sum is the product of the transforms.
+    waves = np.exp(-2j * math.pi / size * np.outer(numbers, np.arange(size // 2 + 1)))
+    product = np.ones(size // 2 + 1, dtype=np.complex128)
+    for begin in range(0, each.shape[0], _ROWS):
+        product *= np.prod(each[begin : begin + _ROWS] @ waves, axis=0)
+    made = np.maximum(0.0, np.fft.irfft(product, size))
+    found: Floats = made / made.sum()
+    return found
+
+
+def lead_times(terms: OrderTerms) -> Floats:
+    """Lead times in days, equally likely: normal about the mean, but never negative."""
+    if terms.lead_sd <= 0:
+        return np.array([terms.lead_days])
+    z = ndtri((np.arange(LEAD_NODES) + 0.5) / LEAD_NODES)
+    # The middles of equal slices have a little less spread than the whole.
+    z = z / math.sqrt(float((z**2).mean()))
+    made: Floats = np.maximum(0.0, terms.lead_days + terms.lead_sd * z)
+    return made
+
+
+def demand(crowd: Crowd, terms: OrderTerms, wait: float) -> Floats:
+    """The distribution of the demand until a delivery that is ordered in ``wait`` days: wait and lead time together."""
+    laws = [total(at_least(crowd, wait + float(lead))) for lead in lead_times(terms)]
+    size = max(law.size for law in laws)
+    made: Floats = np.mean([np.pad(law, (0, size - law.size)) for law in laws], axis=0)
+    return made
+
+
+def cover(law: Floats, stock: int) -> float:
+    """The chance that the demand does not exceed the stock."""
+    return float(min(1.0, law[: stock + 1].sum())) if stock >= 0 else 0.0
+
+
+def enough(law: Floats, level: float) -> int:
+    """The smallest stock that covers the demand with this chance."""
+    return int(np.searchsorted(np.cumsum(law), level - 1e-12))
+
+
+def summary(law: Floats) -> tuple[float, int, int, int]:
+    """Mean, and the whole numbers at P10, P50 and P90."""
+    sums = np.cumsum(law)
+    quantiles = [int(np.searchsorted(sums, chance - 1e-12)) for chance in (0.1, 0.5, 0.9)]
+    return float((np.arange(law.size) * law).sum()), quantiles[0], quantiles[1], quantiles[2]
