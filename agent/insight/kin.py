@@ -16,6 +16,7 @@ from agent.insight.profile import Shape, ShapeSums, shrink
 from agent.insight.steps import Steps, chances
 from agent.insight.survival import log_normal
 from agent.insight.usage import DRIFTS, Habits, UseSums
+from agent.insight.wear import COVERAGE_NOISE
 
 Kind = tuple[str, str, str]
 """Model of the printer, kind of the supply, colorant (or empty)."""
@@ -133,16 +134,19 @@ class SupplySummary:
     step: tuple[float, int]
     rounding: tuple[float, float, float]
     declared: float | None
+    uneven: tuple[float, float] = (0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What one printer teaches the fleet."""
+    """What one printer teaches the fleet. ``ended``: how many lives were swapped early, how many ran dry, and the sum
+    of what was left in those swapped early."""
 
     printer_id: int
     site: str
     use: UseSums | None
     supplies: tuple[SupplySummary, ...]
+    ended: tuple[int, int, float] = (0, 0, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,6 +158,8 @@ class Fleet:
     kinds: Mapping[Kind, KindSums] = field(default_factory=dict)
     steps: Mapping[Kind, Steps] = field(default_factory=dict)
     offset: tuple[float, float] = (0.0, YIELD_DOUBT)
+    coverage: float = COVERAGE_NOISE
+    early: tuple[float, float] = (0.3, 2 * EARLY_LEFT)
     printers: int = 0
     own: Mapping[int, Mapping[Kind, SupplySummary]] = field(default_factory=dict)
     fitted: Mapping[Kind, UsePrior] = field(default_factory=dict)
@@ -224,9 +230,10 @@ def pool(summaries: Iterable[Summary], base: Fleet | None = None) -> Fleet:
     own: dict[int, dict[Kind, SupplySummary]] = {}
     lists: dict[Kind, tuple[list[float], list[float]]] = {}
     declared: dict[Kind, list[float]] = {}
-    count = 0
+    count, ended, uneven = 0, np.zeros(3), np.zeros(2)
     for summary in summaries:
         count += 1
+        ended += summary.ended
         if summary.use is not None:
             whole.add(summary.use, start.shape)
             sites.setdefault(summary.site, _Uses()).add(summary.use, start.shape)
@@ -236,6 +243,7 @@ def pool(summaries: Iterable[Summary], base: Fleet | None = None) -> Fleet:
             cuts.extend(supply.cuts)
             kinds[supply.kind] = kinds.get(supply.kind, KindSums()).plus(supply.mark)
             steps.setdefault(supply.kind, []).append(supply)
+            uneven += supply.uneven
             own.setdefault(summary.printer_id, {})[supply.kind] = supply
             if supply.declared:
                 declared.setdefault(supply.kind, []).append(math.log(supply.declared))
@@ -247,10 +255,19 @@ def pool(summaries: Iterable[Summary], base: Fleet | None = None) -> Fleet:
         kinds={kind: sums for kind, sums in kinds.items() if sums.printers > 0 or sums.ends},
         steps={kind: _steps(found) for kind, found in steps.items()},
         offset=_offset(kinds, declared),
+        coverage=float(np.clip((uneven[0] + 4 * COVERAGE_NOISE) / (uneven[1] + 4), 0.002, 0.3)),
+        early=_early(ended),
         printers=count,
         own=own,
         fitted={kind: _prior(sums) for kind, sums in kinds.items() if sums.ends},
     )
+
+
+def _early(ended: np.ndarray[tuple[int], np.dtype[np.float64]]) -> tuple[float, float]:
+    """The share of supplies swapped before they are empty, and what is left in them at most (evenly spread below)."""
+    early, dry, left = ended
+    share = (early + 3 * 0.3) / (early + dry + 3)
+    return float(share), float(np.clip(2 * (left + 10 * EARLY_LEFT) / (early + 10), 0.02, 0.4))
 
 
 def _site(uses: _Uses, fleet: Habits) -> Habits:

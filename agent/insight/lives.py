@@ -29,6 +29,8 @@ SWAP_KINDS = frozenset({"swap", "swapped", "service"})
 """Kinds of ledger entries by which a person says that a supply (the entry's subject) was exchanged."""
 _SOON = 3 * DAY
 _NEAR = 3 * DAY
+_BLINK = 1.5 * DAY
+"""A level that is back where it was after no longer than this never really left."""
 _FULL = 0.965
 
 
@@ -106,6 +108,10 @@ def find(seen: Shown, steps: Steps, contact: Heard) -> tuple[list[int], list[Swa
     swaps: list[Swap] = []
     index = 0
     while index < len(share):
+        if believed and 0.0 <= share[believed[-1]] - share[index] < 0.3:  # by far the most: it went down
+            believed.append(index)
+            index += 1
+            continue
         if believed and share[index] > share[believed[-1]] + 1e-9 and not seen.only_some:
             back = _goes_back(share, at, pages, believed[-1], index, use, slack, size)
             if back is not None:
@@ -129,7 +135,9 @@ def _goes_back(
         if at[later] - at[new] > _SOON:
             return None
         fall = share[new] - share[later]
-        if share[later] <= share[old] + slack and fall > 1.6 * size and fall > 2 * use * (pages[later] - pages[new]):
+        if abs(share[later] - share[old]) < 0.5 * size and at[later] - at[new] <= _BLINK:
+            return later
+        if share[later] <= share[old] + slack and fall > 1.6 * size and fall > 0.67 * use * (pages[later] - pages[new]):
             return later
     return None
 
@@ -150,10 +158,13 @@ def _drop_dips(
         before, dip = believed[-many - 1], believed[-many]
         if at[new] - at[dip] > 2 * DAY or (swaps and swaps[-1].index >= len(believed) - many):
             return
+        if abs(share[new] - share[before]) < 0.5 * size and at[new] - at[dip] <= _BLINK:
+            del believed[-many:]
+            return
         fall = share[before] - share[dip]
         explained = use * (pages[new] - pages[before])
         level = abs(share[new] - share[before]) <= slack + explained and share[new] <= share[before] + slack
-        if level and fall > 1.6 * size and fall > 2 * use * (pages[dip] - pages[before]):
+        if level and fall > 1.6 * size and fall > 0.67 * use * (pages[dip] - pages[before]):
             del believed[-many:]
             return
 

@@ -18,13 +18,13 @@ import numpy as np
 from agent.insight import kin, lives
 from agent.insight.days import Floats, known_zone
 from agent.insight.kin import Fleet, Kind, Summary, SupplySummary, UseMark
-from agent.insight.series import Counts, Heard, counts, heard, levels, moment
+from agent.insight.series import Counts, Heard, Ordered, counts, heard, in_order, levels, moment
 from agent.insight.steps import Steps, find_step, settle
 from agent.insight.story import tell
 from agent.insight.usage import Flow, by_time, clock_counts, describe, flow
-from agent.insight.wear import Wear, left_at_end, rounding_says, used, wear
-from agent.model.fleet import CounterTrack, PrinterHistory, SupplyTrack
-from agent.model.insight import Insight, Life, Note
+from agent.insight.wear import Wear, halves, left_at_end, rounding_says, used, wear
+from agent.model.fleet import CounterTrack, CountPoint, LevelPoint, PrinterHistory, SupplyTrack
+from agent.model.insight import DRY, EARLY, Insight, Life, Note
 
 DECLARED_UNITS = frozenset({"impressions", "sheets"})
 _COUNTERS = ("life", "total", "sheets", "life:2", "mono")
@@ -63,6 +63,7 @@ class Part:
     worn: list[Wear]
     stretches: list[lives.Stretch]
     declared: float | None
+    coverage: float
     own: list[tuple[float, float]]
 
 
@@ -106,7 +107,21 @@ def summarise(history: PrinterHistory, fleet: Fleet, as_of: datetime, terms: Ter
         history.printer.place.site,
         main.sums if main is not None else None,
         tuple(_teach(part) for part in study.parts if part.seen.at.size),
+        _ended(study),
     )
+
+
+def _ended(study: Study) -> tuple[int, int, float]:
+    early = dry = 0
+    left = 0.0
+    for part in study.parts:
+        for life in _lives(study, part):
+            dry += life.ended == DRY
+            if life.ended == EARLY:
+                early += 1
+                # Where no level is shown the usual is assumed; a supply taken out half full went to another printer.
+                left += kin.EARLY_LEFT if life.left is None else min(life.left, 4 * kin.EARLY_LEFT)
+    return early, dry, left
 
 
 def _study(history: PrinterHistory, fleet: Fleet, as_of: datetime, terms: Terms, *, learn: bool) -> Study:
@@ -117,38 +132,36 @@ def _study(history: PrinterHistory, fleet: Fleet, as_of: datetime, terms: Terms,
     if known_zone(zone) is None:
         notes.append(Note("printer", f"the time zone {zone!r} is not known; days are reckoned in UTC"))
         zone = "UTC"
-    changes = [point.at.timestamp() for track in history.counters for point in track.points if point.at <= as_of]
-    for track in history.supplies[:1]:
-        changes.extend(point.at.timestamp() for point in track.points if point.at <= as_of)
-    contact = heard(history.contacts, np.unique(np.array(changes)), as_of)
+    counters = {
+        track.name: (track, in_order(track.points, as_of, f"counter {track.name}", notes))
+        for track in reversed(history.counters)
+    }
+    supplies = [in_order(track.points, as_of, track.key, notes) for track in history.supplies]
+    changes = np.concatenate([np.zeros(0), *(one.at for _, one in counters.values()), *(one.at for one in supplies)])
+    contact = heard(history.contacts, np.unique(changes), as_of)
     off = frozenset(day.toordinal() for day in terms.holidays)
     study = Study(history, zone, as_of, terms, fleet, contact, off, notes, {}, [])
     if contact.first.size == 0:
         return study
-    _flows(study, learn=learn)
+    _flows(study, counters, learn=learn)
     names: dict[str, int] = {}
-    for track in history.supplies:
+    for track, ordered in zip(history.supplies, supplies, strict=True):
         names[track.key] = names.get(track.key, 0) + 1
         key = track.key if names[track.key] == 1 else f"{track.key} ({names[track.key]})"
         if names[track.key] == 2:
             notes.append(Note(track.key, "two supplies have this name; they are told apart by their order"))
-        study.parts.append(_part(study, track, key))
+        study.parts.append(_part(study, track, ordered, key))
     return study
 
 
-def _flows(study: Study, *, learn: bool) -> None:
+def _flows(study: Study, tracks: Mapping[str, tuple[CounterTrack, Ordered[CountPoint]]], *, learn: bool) -> None:
     site = study.fleet.habits_of(study.history.printer.place.site)
-    by_name: dict[str, CounterTrack] = {}
-    for track in study.history.counters:
-        by_name.setdefault(track.name, track)
-    wanted = [name for name in _COUNTERS if name in by_name][:1]
-    if "colour" in by_name and any(track.colorant in _COLOURED for track in study.history.supplies):
+    wanted = [name for name in _COUNTERS if name in tracks][:1] or list(tracks)[:1]
+    if "colour" in tracks and any(track.colorant in _COLOURED for track in study.history.supplies):
         wanted.append("colour")
-    if not wanted and by_name:
-        wanted = [next(iter(by_name))]
-    for number, name in enumerate(wanted):
-        track = by_name[name]
-        count = counts(track, study.as_of, study.contact, study.notes)
+    for number, name in enumerate(dict.fromkeys(wanted)):
+        track, ordered = tracks[name]
+        count = counts(track, ordered, study.contact, study.notes)
         use = flow(
             count, study.contact, study.zone, site, study.off, name=name, unit=track.unit, learn=learn and number == 0
         )
@@ -173,8 +186,8 @@ def _choose(study: Study, track: SupplyTrack, at: Floats) -> tuple[Flow, Counts]
     return clock, clock_counts(moments, study.zone, site.shape, study.off)
 
 
-def _part(study: Study, track: SupplyTrack, key: str) -> Part:
-    found, capacities = levels(track, study.as_of, study.notes)
+def _part(study: Study, track: SupplyTrack, ordered: Ordered[LevelPoint], key: str) -> Part:
+    found, capacities = levels(track, ordered, study.notes)
     for index in capacities[:3].tolist():
         study.notes.append(Note(key, f"its capacity changed on {moment(float(found.at[index])):%Y-%m-%d}"))
     use, count = _choose(study, track, found.at)
@@ -198,23 +211,29 @@ def _part(study: Study, track: SupplyTrack, key: str) -> Part:
         count,
         worn,
         stretches,
-        _declared(study, track, found.at.size),
+        _declared(study, track, ordered),
+        study.fleet.coverage,
         [],
     )
-    part.own = [
-        mark
-        for one, stretch in zip(worn[:-1], stretches[:-1], strict=True)
-        if (mark := _mark(part, one, stretch)) is not None
-    ]
+    marks = [_mark(part, one, stretch) for one, stretch in zip(worn[:-1], stretches[:-1], strict=True)]
+    part.own = _believable(part, [mark for mark in marks if mark is not None])
     return part
 
 
-def _declared(study: Study, track: SupplyTrack, size: int) -> float | None:
+def _believable(part: Part, own: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """The lives without those that are two: where only "some" is shown, nearly twice the usual is a missed swap."""
+    if not part.seen.only_some or len(own) < 3:
+        return own
+    usual = float(np.median([one[0] for one in own]))
+    return [one for one in own if one[0] > usual - 0.55]
+
+
+def _declared(study: Study, track: SupplyTrack, ordered: Ordered[LevelPoint]) -> float | None:
     given = study.terms.declared.get(track.key, study.terms.declared.get(track.kind))
     if given is not None:
         return given
-    if track.unit in DECLARED_UNITS and size and not study.flows.get("clock"):
-        last = track.points[min(size, len(track.points)) - 1].capacity
+    if track.unit in DECLARED_UNITS and ordered.points:
+        last = ordered.points[-1].capacity
         if isinstance(last, int) and last > 100:
             return float(last)
     return None
@@ -222,7 +241,7 @@ def _declared(study: Study, track: SupplyTrack, size: int) -> float | None:
 
 def _mark(part: Part, one: Wear, stretch: lives.Stretch) -> tuple[float, float] | None:
     """The logarithm of the use a page that a life has shown, and its variance, where that says something."""
-    found = used(one, part.steps, np.array([part.steps.rounding]), part.use.level)
+    found = used(one, part.steps, np.array([part.steps.rounding]), part.use.level, part.coverage)
     if found is not None:
         fall = 1.0 - one.lowest if one.full else one.shown_first - one.lowest
         extra = part.steps.rounding_var * part.steps.size**2 / max(fall, 0.05) ** 2
@@ -237,6 +256,7 @@ def _teach(part: Part) -> SupplySummary:
     marks = list(part.own)
     if part.worn and (last := _mark(part, part.worn[-1], part.stretches[-1])) is not None:
         marks.append(last)
+    uneven = [half for one in part.worn[:-1] if (half := halves(one, part.steps, part.use.level)) is not None]
     mark = None
     if marks:
         values = np.array([one[0] for one in marks])
@@ -261,6 +281,7 @@ def _teach(part: Part) -> SupplySummary:
         (0.0, 0) if part.seen.only_some else find_step(part.seen.share),
         (float(says[0]), float(says[1]), float(says[2])),
         part.declared,
+        (sum(one[0] for one in uneven), sum(one[1] for one in uneven)),
     )
 
 

@@ -21,7 +21,7 @@ from agent.insight.days import CLOSE_HOUR, OPEN_HOUR, Floats, Ints
 from agent.insight.series import DAY
 from agent.insight.steps import ROUNDINGS, Steps
 from agent.insight.usage import Ahead, Flow
-from agent.insight.wear import Wear, used
+from agent.insight.wear import COVERAGE_NOISE, Wear, used
 from agent.model.insight import PROBABILITIES, Dates
 
 NODES = 48
@@ -41,14 +41,22 @@ _TODAY_OPEN = (CLOSE_HOUR - OPEN_HOUR) / 24.0
 
 @dataclass(frozen=True, slots=True)
 class Left:
-    """What is left, on equally likely nodes: ``pages`` impressions until empty, ``share`` the true level,
-    ``use`` the use a page; ``blur``: a further variance of the logarithm of the pages."""
+    """What is left, on nodes of ``weight`` (they sum to 1): ``pages`` impressions until empty, ``share`` the true
+    level, ``use`` the use a page; ``blur``: a further variance of the logarithm of the pages."""
 
     pages: Floats
     share: Floats
     use: Floats
+    weight: Floats
     blur: float
     measured: bool
+
+    def quantiles(self, values: Floats) -> tuple[float, float, float]:
+        """P10, P50 and P90 of a value that each node has."""
+        order = np.argsort(values)
+        reached = np.cumsum(self.weight[order]) - self.weight[order] / 2
+        low, middle, high = np.interp((0.1, 0.5, 0.9), reached, values[order])
+        return float(low), float(middle), float(high)
 
     def until(self, threshold: float) -> Floats:
         """Impressions until the true share falls to ``threshold``; 0 where it is there already."""
@@ -56,14 +64,25 @@ class Left:
         return made
 
 
-def left(one: Wear, steps: Steps, prior: tuple[float, float] | None, a_day: float) -> Left | None:
+def left(
+    one: Wear,
+    steps: Steps,
+    prior: tuple[float, float] | None,
+    a_day: float,
+    *,
+    coverage: float = COVERAGE_NOISE,
+    early: tuple[float, float] = (0.0, 0.1),
+) -> Left | None:
     """What is left of the present life; None when nothing at all is known of its use a page.
 
-    ``prior``: mean and variance of the logarithm of the use a page. ``a_day``: impressions of a workday.
+    ``prior``: mean and variance of the logarithm of the use a page. ``a_day``: impressions of a workday. ``coverage``: the
+    variance of one day's use a page around the life's. ``early``: the
+    share of supplies that people swap before they are empty, and what is left in these at most: a supply that is still
+    in has probably not come so far.
     """
     cut = np.cumsum(steps.chances)
     rounding = np.array(ROUNDINGS)[np.searchsorted(cut[:2], _CHI)]
-    mean, variance, measured = _use(one, steps, rounding, prior, a_day)
+    mean, variance, measured = _use(used(one, steps, rounding, a_day, coverage), prior)
     if mean is None:
         return None
     size = steps.size
@@ -94,13 +113,13 @@ def left(one: Wear, steps: Steps, prior: tuple[float, float] | None, a_day: floa
     log_use = mean + sd * ndtri(np.clip(_P * ndtr(bound), 1e-12, 1 - 1e-12))
     use = np.exp(np.minimum(log_use, np.where(np.isfinite(most), most, np.inf)))
     share = np.clip(anchor - use * since, np.minimum(floor, anchor), anchor)
-    return Left(share / use, share, use, WANDER, measured)
+    weight = 1.0 - early[0] * np.clip(1.0 - share / max(early[1], 1e-6), 0.0, 1.0)
+    weight = np.maximum(weight, 1e-6)
+    return Left(share / use, share, use, weight / weight.sum(), WANDER, measured)
 
 
-def _use(
-    one: Wear, steps: Steps, rounding: Floats, prior: tuple[float, float] | None, a_day: float
-) -> tuple[Floats | None, float, bool]:
-    seen = used(one, steps, rounding, a_day)
+def _use(seen: tuple[Floats, float] | None, prior: tuple[float, float] | None) -> tuple[Floats | None, float, bool]:
+    """What has been seen of this life and what was to be expected, weighed together."""
     if seen is None and prior is None:
         return None, 0.0, False
     if seen is None and prior is not None:
@@ -135,11 +154,13 @@ def course(use: Flow, days: Ahead) -> Course:
     return Course(np.log(mean), use.log_var + use.drift * span / 3.0, day_var, days)
 
 
-def chances(pages: Floats, blur: float, way: Course) -> Floats:
-    """The chance of having used up by each day's end, not falling. ``pages``: impressions left at each node."""
+def chances(pages: Floats, blur: float, way: Course, weight: Floats | None = None) -> Floats:
+    """The chance of having used up by each day's end, not falling. ``pages``: impressions left at each node, each of
+    ``weight`` (equal without it)."""
+    weight = np.full(pages.size, 1.0 / pages.size) if weight is None else weight
     days = way.log_mean.size
     grid = _grid(days)
-    made = _chances(pages, blur, way.log_mean[grid], way.level_var[grid], way.day_var[grid])
+    made = _chances(pages, weight, blur, way.log_mean[grid], way.level_var[grid], way.day_var[grid])
     if grid.size < days:
         # In between the chance goes with the pages expected, not with the calendar: weekends stay flat.
         made = np.interp(way.log_mean, way.log_mean[grid], made)
@@ -155,13 +176,15 @@ def _grid(days: int) -> Ints:
     return np.unique(np.concatenate([np.arange(min(42, days)), far[far < days], [days - 1]]))
 
 
-def _chances(pages: Floats, blur: float, log_mean: Floats, level_var: Floats, day_var: Floats) -> Floats:
+def _chances(
+    pages: Floats, weight: Floats, blur: float, log_mean: Floats, level_var: Floats, day_var: Floats
+) -> Floats:
     # The sum of positive, uneven days is skewed: its cube root is nearly normal (Wilson and Hilferty 1931).
     day = np.minimum(day_var, 4.0)
     sd = np.sqrt((day + level_var + blur) / 9.0)
     mean = 1.0 - day / 9.0
     root = np.cbrt(pages)[:, None] * np.exp(np.clip(log_mean, -20.0, 60.0) / -3.0)
-    made: Floats = ndtr((mean - root) / sd).mean(axis=0)
+    made: Floats = weight @ ndtr((mean - root) / sd)
     return made
 
 

@@ -6,11 +6,10 @@ counter that fell) is mended here, and said in a Note.
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import TypeVar
+from typing import Generic, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,13 +18,14 @@ from agent.insight import counters
 from agent.insight.days import Floats, Ints
 from agent.model.fleet import ContactRun, CounterTrack, CountPoint, LevelPoint, SupplyTrack
 from agent.model.insight import Note
-from agent.model.reading import Amount, Mark
+from agent.model.reading import Mark
 
 Bools = NDArray[np.bool_]
 P = TypeVar("P", CountPoint, LevelPoint)
 
 SOME = -3.0
 """How ``Levels.share`` says "some remaining"; NaN stands for no number at all."""
+_OFTEN = 3600.0
 _SURELY_HONEST = 25.0  # Pages a minute below which a step forward needs no closer look.
 DAY = 86_400.0
 
@@ -83,12 +83,20 @@ def moment(at: float) -> datetime:
     return datetime.fromtimestamp(at, UTC)
 
 
-def in_order(points: Sequence[P], until: datetime, subject: str, notes: list[Note]) -> tuple[Sequence[P], Floats]:
-    """The points up to ``until`` in order of time, one for each moment (the later row wins), and their moments."""
+@dataclass(frozen=True, slots=True)
+class Ordered(Generic[P]):
+    """The points of one track up to a moment, in order of time, one for each moment, and these moments."""
+
+    points: Sequence[P]
+    at: Floats
+
+
+def in_order(points: Sequence[P], until: datetime, subject: str, notes: list[Note]) -> Ordered[P]:
+    """Put points in order of time, drop doubles (the later row wins) and what came after ``until``."""
     at = np.array([point.at.timestamp() for point in points])
     steps = np.diff(at)
     if steps.size and steps.min() <= 0:
-        backwards, double = int((steps < 0).sum()), int((steps == 0).sum())
+        backwards = int((steps < 0).sum())
         if backwards:
             notes.append(Note(subject, f"{backwards} reading(s) stood out of order and were put in order of time"))
         order = np.argsort(at, kind="stable")
@@ -99,8 +107,8 @@ def in_order(points: Sequence[P], until: datetime, subject: str, notes: list[Not
             notes.append(Note(subject, f"{double} reading(s) shared a moment with another; the later row counts"))
         points = [points[index] for index in order[keep]]
         at = at[keep]
-    end = bisect_right(at, until.timestamp()) if at.size else 0  # type: ignore[call-overload]
-    return points[:end], at[:end]
+    end = int(np.searchsorted(at, until.timestamp(), side="right"))
+    return Ordered(points[:end], at[:end])
 
 
 def heard(contacts: Sequence[ContactRun], changes: Floats, until: datetime) -> Heard:
@@ -116,6 +124,8 @@ def heard(contacts: Sequence[ContactRun], changes: Floats, until: datetime) -> H
     gaps = np.diff(changes)
     gaps = gaps[gaps > 1.0]
     cadence = float(np.clip(np.quantile(gaps, 0.1), 300.0, DAY)) if gaps.size else DAY
+    if cadence > _OFTEN:  # A few readings a day come at hours of their own, so only the day is sure.
+        cadence = DAY
     first = np.array([run[0] for run in good])
     last = np.maximum.accumulate(np.array([run[1] for run in good])) if good else np.array([])
     return Heard(first, last, cadence, np.array(silent))
@@ -138,10 +148,10 @@ def seen_before(at: Floats, contact: Heard) -> Floats:
     return np.maximum(before, np.minimum(poll, at))
 
 
-def counts(track: CounterTrack, until: datetime, contact: Heard, notes: list[Note]) -> Counts:
+def counts(track: CounterTrack, ordered: Ordered[CountPoint], contact: Heard, notes: list[Note]) -> Counts:
     """A counter track as a count that only grows; wraps are counted through, resets and leaps are left out and noted."""
     subject = f"counter {track.name}"
-    points, at = in_order(track.points, until, subject, notes)
+    points, at = ordered.points, ordered.at
     values = np.array([point.value for point in points], dtype=np.float64)
     before = seen_before(at, contact)
     lost = np.zeros(at.size, dtype=bool)
@@ -151,51 +161,45 @@ def counts(track: CounterTrack, until: datetime, contact: Heard, notes: list[Not
     minutes = np.diff(at) / 60
     doubtful = np.flatnonzero((delta < 0) | (delta > _SURELY_HONEST * (minutes + 10)) | (values[1:] < 0))
     for index in doubtful.tolist():
-        old, new = points[index], points[index + 1]
-        if old.value < 0 or new.value < 0:
-            delta[index], lost[index + 1] = 0.0, True
-            notes.append(Note(subject, f"showed the impossible {min(old.value, new.value)} on {new.at:%Y-%m-%d}"))
-            continue
-        verdict = counters.step(old, new.at, new.value, wraps_at=track.wraps_at, unit=track.unit)
-        if verdict.delta is not None and verdict.kind in ("same", "forward", "wrap"):
-            delta[index] = verdict.delta
-            continue
-        lost[index + 1] = True
-        # After a reset it has counted at least what it shows now, as long as that is little.
-        small = verdict.limit is not None and new.value <= min(verdict.limit, 2_000.0)
-        delta[index] = float(new.value) if verdict.kind == "reset" and small else 0.0
-        notes.append(Note(subject, f"on {new.at:%Y-%m-%d}: {verdict.text}"))
+        delta[index], lost[index + 1], why = _doubtful(track, points[index], points[index + 1])
+        if why:
+            notes.append(Note(subject, why))
     return Counts(at, np.concatenate([[0.0], np.cumsum(delta)]), before, lost)
 
 
-def _share(level: Amount, capacity: Amount, *, percent: bool) -> float:
-    if level is Mark.SOME:
-        return SOME
-    if isinstance(level, Mark) or level < 0:
-        return float("nan")
-    if isinstance(capacity, Mark):
-        return level / 100 if percent and level <= 100 else float("nan")
-    if capacity <= 0:
-        return float("nan")
-    return min(1.0, level / capacity)
+def _doubtful(track: CounterTrack, old: CountPoint, new: CountPoint) -> tuple[float, bool, str]:
+    """How much was counted, whether that is not really known, and what to say of it."""
+    if old.value < 0 or new.value < 0:
+        return 0.0, True, f"showed the impossible {min(old.value, new.value)} on {new.at:%Y-%m-%d}"
+    verdict = counters.step(old, new.at, new.value, wraps_at=track.wraps_at, unit=track.unit)
+    if verdict.delta is not None and not verdict.is_odd:
+        return float(verdict.delta), False, ""
+    # After a reset it has counted at least what it shows now, as long as that is little.
+    small = verdict.limit is not None and new.value <= min(verdict.limit, 2_000.0)
+    counted = float(new.value) if verdict.kind == "reset" and small else 0.0
+    return counted, True, f"on {new.at:%Y-%m-%d}: {verdict.text}"
 
 
-def levels(track: SupplyTrack, until: datetime, notes: list[Note]) -> tuple[Levels, Ints]:
+_CODES = {Mark.SOME: -3, Mark.UNKNOWN: -2, Mark.OTHER: -1}
+
+
+def levels(track: SupplyTrack, ordered: Ordered[LevelPoint], notes: list[Note]) -> tuple[Levels, Ints]:
     """A supply track as shares of its capacity, and the indices at which the capacity became another number.
 
-    A capacity that changes in mid-life makes the shares before and after incomparable in amount, not in share: the
-    share is what the printer says is still good, so it is kept, and the change is noted.
+    A capacity that changes in mid-life makes the amounts before and after incomparable, not the shares: the share is
+    what the printer says is still good, so it is kept, and the change is noted. Capacity 0 or unknown gives no share,
+    except in percent.
     """
-    points, at = in_order(track.points, until, track.key, notes)
-    percent = track.unit == "percent"
-    share = np.array([_share(point.level, point.capacity, percent=percent) for point in points])
-    capacity = [point.capacity if isinstance(point.capacity, int) else -1 for point in points]
-    known = np.array(capacity, dtype=np.int64)
-    changed = np.flatnonzero((np.diff(known) != 0) & (known[1:] > 0) & (known[:-1] > 0)) + 1 if known.size > 1 else None
-    where = changed if changed is not None else np.array([], dtype=np.int64)
-    if any(
-        isinstance(point.level, int) and isinstance(point.capacity, int) and point.level > point.capacity > 0
-        for point in points
-    ):
+    level = np.array([_CODES[one.level] if isinstance(one.level, Mark) else one.level for one in ordered.points], float)
+    room = np.array(
+        [_CODES[one.capacity] if isinstance(one.capacity, Mark) else one.capacity for one in ordered.points], float
+    )
+    full = np.where(room > 0, room, np.nan)
+    if track.unit == "percent":
+        full = np.where((room < 0) & (level <= 100), 100.0, full)
+    share = np.where(level >= 0, np.minimum(1.0, level / full), np.nan)
+    share = np.where(level == _CODES[Mark.SOME], SOME, share)
+    changed = np.flatnonzero((np.diff(room) != 0) & (room[1:] > 0) & (room[:-1] > 0)) + 1
+    if bool((level > full).any()):
         notes.append(Note(track.key, "showed a level above its capacity; it is taken as full"))
-    return Levels(at, share), where
+    return Levels(ordered.at, share), changed

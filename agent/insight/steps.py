@@ -10,7 +10,7 @@ no, half or a whole step's worth of pages.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -28,23 +28,21 @@ _CANDIDATES = (50.0, 100 / 3, 25.0, 20.0, 50 / 3, 12.5, 10.0, 25 / 3, 5.0, 4.0, 
 class Steps:
     """``size``: the share by which the level moves at least. ``chances``: how likely each of ROUNDINGS is.
 
-    ``levels``: how many different levels this rests on.
+    ``levels``: how many different levels this rests on. ``rounding`` is the expected rounding, ``rounding_var`` its
+    variance while it is not known for certain.
     """
 
     size: float
     chances: tuple[float, float, float] = PRIOR
     levels: int = 0
+    rounding: float = field(init=False)
+    rounding_var: float = field(init=False)
 
-    @property
-    def rounding(self) -> float:
-        """The expected rounding."""
-        return sum(one * chance for one, chance in zip(ROUNDINGS, self.chances, strict=True))
-
-    @property
-    def rounding_var(self) -> float:
-        """The variance of the rounding, while it is not known for certain."""
-        mean = self.rounding
-        return sum((one - mean) ** 2 * chance for one, chance in zip(ROUNDINGS, self.chances, strict=True))
+    def __post_init__(self) -> None:
+        mean = sum(one * chance for one, chance in zip(ROUNDINGS, self.chances, strict=True))
+        spread = sum((one - mean) ** 2 * chance for one, chance in zip(ROUNDINGS, self.chances, strict=True))
+        object.__setattr__(self, "rounding", mean)
+        object.__setattr__(self, "rounding_var", spread)
 
 
 SOME_ONLY = Steps(1.0, (0.0, 0.0, 1.0), 2)

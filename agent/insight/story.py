@@ -8,6 +8,7 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.special import ndtr
 
 from agent.insight import kin, runout
 from agent.insight.days import Floats, day_of
@@ -20,8 +21,10 @@ if TYPE_CHECKING:
 
 LONGEST_UNKNOWN = 30 * DAY
 """A level that has been unknown for longer is not guessed at any more (common practice, no source)."""
-TOO_WIDE = 1.0
-"""Standard deviation of the logarithm of what is left, beyond which a date would be made up."""
+TOO_WIDE = 0.65
+"""Standard deviation of the logarithm of the use a page, beyond which a date would be made up."""
+MISSED = 0.05
+"""How often the swap of a supply that only says "some" is neither seen nor logged (common practice, no source)."""
 WORKDAYS = 10
 WITHIN = (7, 14)
 
@@ -45,7 +48,9 @@ def tell(study: Study, part: Part) -> Forecast:
     prior, basis = _prior(study, part)
     if part.seen.only_some and (why := _some_only(part, prior)) is not None:
         return _refuse(blank, why)
-    rest = runout.left(part.worn[-1], part.steps, prior, part.use.level)
+    rest = runout.left(
+        part.worn[-1], part.steps, prior, part.use.level, coverage=study.fleet.coverage, early=study.fleet.early
+    )
     if rest is None:
         return _refuse(
             blank,
@@ -111,7 +116,8 @@ def _some_only(part: Part, prior: tuple[float, float] | None) -> str | None:
             "starts the count"
         )
     over = (math.log(max(1.0, now.pages)) + prior[0]) / math.sqrt(prior[1])
-    if over > 2.6:
+    lasted, missed = float(ndtr(-over)), MISSED * float(ndtr(over))
+    if missed / (missed + lasted) > 0.4:
         return (
             f"too uncertain to tell: {now.pages:,.0f} impressions since the last swap that was seen are more than "
             "nearly any life of its kind; a swap was probably missed"
@@ -120,26 +126,26 @@ def _some_only(part: Part, prior: tuple[float, float] | None) -> str | None:
 
 
 def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis: list[str]) -> Forecast:
-    alive = rest.pages > 0
-    if alive.any() and float(np.log(rest.pages[alive]).std()) > TOO_WIDE and float(np.median(rest.share)) > 0.1:
-        return _refuse(blank, "too early to tell: what is left may be anything; it needs more pages or an earlier life")
+    if float(np.log(rest.use).std()) > TOO_WIDE:
+        return _refuse(
+            blank, "too early to tell: a page may take anything of it; it needs more pages or an earlier life"
+        )
     start = study.contact.latest
     days = ahead(part.use, study.zone, start, _horizon(part, rest), study.off)
     way = runout.course(part.use, days)
     lag = study.as_of.timestamp() - start
-    empty, empty_dates, chance, already = _spread(rest.pages, rest.blur, way, days, lag, study)
+    empty, empty_dates, chance, already = _spread(rest.pages, rest, way, days, lag, study)
     threshold = blank.threshold if blank.threshold is not None else 0.0
     low, low_dates = empty, empty_dates
     if threshold > 0:
-        low, low_dates, _, _ = _spread(rest.until(threshold), rest.blur, way, days, lag, study)
+        low, low_dates, _, _ = _spread(rest.until(threshold), rest, way, days, lag, study)
     full = np.concatenate([[already], chance])
     at = np.concatenate([[start], days.ends])
     until = [float(np.interp(study.as_of.timestamp() + many * DAY, at, full)) for many in WITHIN]
     today = int(np.searchsorted(days.ends, study.as_of.timestamp(), side="right"))
     gone = int(days.work[today - 1]) if 0 < today <= days.work.size else 0
     place = np.minimum(np.searchsorted(days.work, gone + np.arange(1, WORKDAYS + 1)), chance.size - 1)
-    pages = np.quantile(rest.pages, (0.1, 0.5, 0.9))
-    share = np.quantile(rest.share, (0.1, 0.5, 0.9))
+    share = rest.quantiles(rest.share)
     if rest.measured:
         basis.insert(0, "what this one has shown since it was fitted")
     if part.use.by_time:
@@ -156,10 +162,10 @@ def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis:
         threshold=blank.threshold,
         low=low,
         low_dates=low_dates,
-        level=float(share[1]),
-        level_low=float(share[0]),
-        level_high=float(share[2]),
-        pages_left=None if part.use.by_time else (float(pages[0]), float(pages[1]), float(pages[2])),
+        level=share[1],
+        level_low=share[0],
+        level_high=share[2],
+        pages_left=None if part.use.by_time else rest.quantiles(rest.pages),
         chance=MappingProxyType(dict(zip(WITHIN, until, strict=True))),
         chance_workdays=tuple(chance[place].tolist()),
         basis=tuple(basis),
@@ -173,11 +179,11 @@ def _horizon(part: Part, rest: runout.Left) -> int:
 
 
 def _spread(
-    pages: Floats, blur: float, way: runout.Course, days: Ahead, lag: float, study: Study
+    pages: Floats, rest: runout.Left, way: runout.Course, days: Ahead, lag: float, study: Study
 ) -> tuple[Spread, Dates, Floats, float]:
     """The law as of the moment asked for, from the law as of the last contact (``lag`` seconds before)."""
-    already = float((pages < 0.5).mean())
-    chance = np.maximum(already, runout.chances(pages, blur, way))
+    already = float(rest.weight[pages < 0.5].sum())
+    chance = np.maximum(already, runout.chances(pages, rest.blur, way, rest.weight))
     found, beyond = runout.quantiles(chance, days, already)
     shift = lag / DAY
     whole = runout.dates(chance, days.first_day)

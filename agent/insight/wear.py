@@ -18,8 +18,10 @@ from agent.insight.lives import Shown, Stretch
 from agent.insight.series import Counts
 from agent.insight.steps import Steps, first_step_says
 
-COVERAGE_NOISE = 0.06
-"""The variance by which one workday's use a page differs from the life's mean (common practice, no source)."""
+COVERAGE_NOISE = 0.03
+"""The variance by which one workday's use a page differs from the life's mean, before the fleet tells (common
+practice, no source)."""
+_MANY = 24
 FLOOR = 0.02**2
 """Nothing is measured better than this (variance of the logarithm of the use)."""
 
@@ -42,7 +44,8 @@ class Wear:
     """One life in pages and shares. ``start``: the pages at its beginning (least, most). ``full``: it began full.
 
     ``shown_first``, ``shown_last``: the levels shown at its two ends; ``lowest``: the lowest believed. ``end``: the
-    pages at its end or now. ``borders``: how many changes downwards. ``some``: it now shows only "some remaining".
+    pages at its end or now. ``borders``: how many changes downwards (``middle`` is the
+    one in the middle of many). ``some``: it now shows only "some remaining".
     """
 
     start: tuple[float, float]
@@ -56,6 +59,7 @@ class Wear:
     last: Border | None
     borders: int
     some: bool
+    middle: Border | None = None
 
     @property
     def pages(self) -> float:
@@ -76,9 +80,9 @@ def wear(seen: Shown, believed: Sequence[int], stretch: Stretch, counts: Counts,
     top = 1.0 - steps.size * (1.0 if steps.rounding < 0.25 else 0.0) - 0.012
     swap = stretch.swap
     full = swap is not None and not swap.used_before and (bool(share[0] >= top) or bool(seen.some[index[0]]))
-    first, last, borders = _borders(share, low, high, end[1], steps.size)
+    first, middle, last, borders = _borders(share, low, high, end[1], steps.size)
     if seen.only_some and swap is not None and swap.logged and share[0] < 0.5:
-        share, first, last, borders = np.array([1.0]), None, None, 0
+        share, first, middle, last, borders = np.array([1.0]), None, None, None, 0
     return Wear(
         start,
         full,
@@ -91,21 +95,23 @@ def wear(seen: Shown, believed: Sequence[int], stretch: Stretch, counts: Counts,
         last,
         borders,
         bool(seen.some[index[-1]]),
+        middle,
     )
 
 
 def _borders(
     share: Floats, low: Floats, high: Floats, end: float, size: float
-) -> tuple[Border | None, Border | None, int]:
+) -> tuple[Border | None, Border | None, Border | None, int]:
+    """The first, the middle (of many) and the last border, and how many there are."""
     floor = np.minimum.accumulate(share)
     drops = np.flatnonzero(np.diff(floor) < -1e-9) + 1
     if drops.size == 0:
-        return None, None, 0
-    return (
-        _border(share, low, high, end, size, int(drops[0]), floor),
-        _border(share, low, high, end, size, int(drops[-1]), floor),
-        int(drops.size),
-    )
+        return None, None, None, 0
+    first, last = (_border(share, low, high, end, size, int(drops[at]), floor) for at in (0, -1))
+    middle = None
+    if drops.size >= _MANY:
+        middle = _border(share, low, high, end, size, int(drops[drops.size // 2]), floor)
+    return first, middle, last, int(drops.size)
 
 
 def _border(share: Floats, low: Floats, high: Floats, end: float, size: float, at: int, floor: Floats) -> Border:
@@ -121,10 +127,11 @@ def _border(share: Floats, low: Floats, high: Floats, end: float, size: float, a
     return Border(above, below, (begin + width * (many - 1) / many, stop), (begin, begin + width / many))
 
 
-def used(one: Wear, steps: Steps, rounding: Floats, a_day: float) -> tuple[Floats, float] | None:
+def used(one: Wear, steps: Steps, rounding: Floats, a_day: float, coverage: float) -> tuple[Floats, float] | None:
     """The logarithm of the use a page for each assumed ``rounding``, and its variance; None when nothing was lost yet.
 
-    ``a_day``: impressions of a workday, which says how many days' coverages were averaged.
+    ``a_day``: impressions of a workday, which says how many days' coverages were averaged; ``coverage``: the variance of
+    one day's.
     """
     if one.last is None:
         return None
@@ -143,14 +150,38 @@ def used(one: Wear, steps: Steps, rounding: Floats, a_day: float) -> tuple[Float
         return None
     fall = np.maximum(fall, 0.15 * size)
     width = ((stop[1] - stop[0]) ** 2 + (begin[1] - begin[0]) ** 2) / 12
-    variance = FLOOR + width / pages**2 + COVERAGE_NOISE / (1 + pages / max(1.0, a_day))
+    variance = FLOOR + width / pages**2 + coverage / (1 + pages / max(1.0, a_day))
     if one.full and one.borders == 1:
         variance += 0.05
     return np.log(fall / pages), variance
 
 
+def halves(one: Wear, steps: Steps, a_day: float) -> tuple[float, float] | None:
+    """How differently the two halves of a finely shown life were used: the squared difference of the logarithms of the
+    use a page, and what one day's variance of coverage is multiplied by to give it on average."""
+    if one.first is None or one.middle is None or one.last is None or a_day <= 0:
+        return None
+    marks = [
+        (border.below + (1 - steps.rounding) * steps.size, sum(border.enter) / 2)
+        for border in (one.first, one.middle, one.last)
+    ]
+    pages = np.diff([mark[1] for mark in marks])
+    falls = -np.diff([mark[0] for mark in marks])
+    if pages.min() <= 0 or falls.min() <= 0:
+        return None
+    blur = sum((border.enter[1] - border.enter[0]) ** 2 / 12 for border in (one.first, one.middle, one.last))
+    gap = float(np.log(falls[1] / pages[1]) - np.log(falls[0] / pages[0]))
+    measured = float(blur * (1 / pages**2).sum())
+    return max(-0.02, min(gap * gap, 0.25) - measured), float((a_day / pages).sum())
+
+
 def rounding_says(one: Wear, steps: Steps) -> tuple[float, float, float]:
     """What a life that began full tells of the rounding (log-likelihoods; zeros when it tells nothing)."""
+    if not one.seen_start or steps.size >= 1.0:
+        return 0.0, 0.0, 0.0
+    if steps.size >= 0.04 and abs(1.0 - steps.size - one.shown_first) < 0.3 * steps.size:
+        # A new cartridge that is shown one step below full: rounded down. It may be a used one, which is rare.
+        return math.log(0.75), math.log(0.06), math.log(0.04)
     if not one.full or one.first is None or one.last is None or one.borders < 3 or one.first.above < 0.98:
         return 0.0, 0.0, 0.0
     span = one.first.below - one.last.below

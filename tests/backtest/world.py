@@ -5,7 +5,7 @@ How hard it is (each printer, each life and each day draws its own):
 * pages a workday: log-normal between printers; from workday to workday a coefficient of variation of 0.45 to 0.8, half
   of the printers gamma, half log-normal; weekday shapes that differ by 10 %; weekends nearly idle; holidays idle; the
   last three workdays of a month +35 %; a level that drifts as a random walk with sd 0.2 (logarithm) over 60 days;
-* use a page: 30 % between printers, 20 to 30 % from life to life, 20 % from day to day;
+* use a page: 30 % between printers, 20 to 30 % from life to life, 10 % from day to day;
 * 60 % of cartridges are swapped early at 0 to 12 %; 4 % are used ones; dry printers stand for hours at times;
 * levels rounded down, to the nearest or up, by model; flicker by a step; shaken cartridges; odd readings after power-up;
 * readings at 7, 12 and 17 o'clock; gaps of 1 to 7 days; counters that are reset.
@@ -120,7 +120,13 @@ def _worth(days: list[date]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
 
 
 def make(
-    seed: int, step: float, *, printers: int = 300, days: int = 400, extra: int = 260, early: float = 0.6,
+    seed: int,
+    step: float,
+    *,
+    printers: int = 300,
+    days: int = 400,
+    extra: int = 260,
+    early: float = 0.6,
     early_until: int | None = None,
 ) -> World:
     """Simulate. ``extra`` days lie beyond the readings, for the truth. ``early_until``: the day after which no
@@ -149,9 +155,9 @@ def _pages(world: World, rng: np.random.Generator, total: int) -> None:
     noise = np.where(rng.random(n)[:, None] < 0.5, gamma, log_normal)
     world.expected = base[:, None] * worth * level
     world.demand = rng.poisson(world.expected * noise).astype(float)
-    coverage = np.exp(rng.normal(0, 0.2, (n, total)) - 0.02)
+    coverage = np.exp(rng.normal(0, 0.1, (n, total)) - 0.005)
     world.wear = world.demand * coverage
-    life_days = np.exp(rng.normal(np.log(60), 0.4, n))
+    life_days = np.exp(rng.normal(np.log(75), 0.4, n))
     pages = base * 5 / 7 * life_days
     world.model = np.abs(np.log(np.array(LADDER))[None, :] - np.log(pages)[:, None]).argmin(axis=1)
     world.declared = np.array(LADDER, dtype=float)[world.model]
@@ -181,11 +187,14 @@ def _life_by_life(world: World, rng: np.random.Generator, early: float, early_un
             world.count[:, slot] = printed
             if phase == 0:
                 world.level[:, day], world.use[:, day] = level, use
-            _swap(world, rng, np.flatnonzero(waiting), slot, level, use, typical, spread, open_life, wanting, gauge, day)
+            _swap(
+                world, rng, np.flatnonzero(waiting), slot, level, use, typical, spread, open_life, wanting, gauge, day
+            )
             waiting[:] = False
             pages = world.demand[:, day] * PHASES[phase]
-            rate = use * np.divide(world.wear[:, day], world.demand[:, day], out=np.ones(n),
-                                   where=world.demand[:, day] > 0)
+            rate = use * np.divide(
+                world.wear[:, day], world.demand[:, day], out=np.ones(n), where=world.demand[:, day] > 0
+            )
             need = pages * rate
             short = need >= level
             done = np.where(short, np.divide(level, rate, out=np.zeros(n), where=rate > 0), pages)
@@ -240,8 +249,11 @@ class _Gauge:
         if self.step == SOME_ONLY:
             return np.where(level > 0, 1.0, 0.0)
         steps = seen / self.step
-        made = np.where(self.rounding == 0, np.floor(steps + 1e-9),
-                        np.where(self.rounding == 1, np.ceil(steps - 1e-9), np.floor(steps + 0.5)))
+        made = np.where(
+            self.rounding == 0,
+            np.floor(steps + 1e-9),
+            np.where(self.rounding == 1, np.ceil(steps - 1e-9), np.floor(steps + 0.5)),
+        )
         made = np.where(level <= 0, 0.0, made)
         return np.clip(made * self.step, 0, 1)
 
@@ -253,7 +265,9 @@ def _swap(world, rng, here, slot, level, use, typical, spread, open_life, wantin
     start = np.where(used, rng.uniform(0.3, 0.9, here.size), 1.0)
     for at, begin in zip(here.tolist(), start.tolist(), strict=True):
         old = open_life[at]
-        world.lives.append(TrueLife(at, old.first, old.start, old.use, slot + 1, float(level[at]), bool(level[at] <= 0)))
+        world.lives.append(
+            TrueLife(at, old.first, old.start, old.use, slot + 1, float(level[at]), bool(level[at] <= 0))
+        )
         if rng.random() < 0.95:
             world.logged.append((at, slot))
         use[at] = typical[at] * np.exp(rng.normal(0, spread[at]))
@@ -282,7 +296,9 @@ def _disturb(world: World, rng: np.random.Generator) -> None:
         alone = rng.random((n, slots)) < 0.0002
         world.shown = np.where((back & (odd > 0.95)) | alone, 1.0, world.shown)
         world.shown = np.where(back & (odd > 0.90) & (odd <= 0.95), 0.0, world.shown)
-    world.shown = np.where((back & (odd > 0.75) & (odd <= 0.90)) | (rng.random((n, slots)) < 0.001), UNKNOWN, world.shown)
+    world.shown = np.where(
+        (back & (odd > 0.75) & (odd <= 0.90)) | (rng.random((n, slots)) < 0.001), UNKNOWN, world.shown
+    )
     for printer in np.flatnonzero(rng.random(n) < 0.03).tolist():
         at = int(rng.integers(60, slots))
         world.count[printer, at:] -= world.count[printer, at - 1]
@@ -295,7 +311,8 @@ def slot_moments(days: int) -> list[datetime]:
     zone = ZoneInfo(ZONE)
     return [
         datetime(day.year, day.month, day.day, hour, tzinfo=zone).astimezone(UTC)
-        for day in calendar(days) for hour in SLOTS
+        for day in calendar(days)
+        for hour in SLOTS
     ]
 
 
@@ -313,9 +330,13 @@ def histories(world: World) -> list[PrinterHistory]:
     if world.step == SOME_ONLY:
         for printer, slot in world.logged:
             ledger.setdefault(printer, []).append(
-                LedgerEntry(moments[slot] + timedelta(hours=1.5), "swap", "swapped", printer, "toner:black", "technician")
+                LedgerEntry(
+                    moments[slot] + timedelta(hours=1.5), "swap", "swapped", printer, "toner:black", "technician"
+                )
             )
-    return [_history(world, printer, moments, capacity, tuple(ledger.get(printer, ()))) for printer in range(world.printers)]
+    return [
+        _history(world, printer, moments, capacity, tuple(ledger.get(printer, ()))) for printer in range(world.printers)
+    ]
 
 
 def _history(world: World, printer: int, moments: list[datetime], capacity, ledger) -> PrinterHistory:  # type: ignore[no-untyped-def]
@@ -324,16 +345,32 @@ def _history(world: World, printer: int, moments: list[datetime], capacity, ledg
     points = []
     for at in heard[np.append(True, np.diff(shown) != 0)].tolist():
         value = world.shown[printer, at]
-        mark = Mark.UNKNOWN if value == UNKNOWN else Mark.SOME if world.step == SOME_ONLY and value > 0 else round(value * 100)
+        mark = (
+            Mark.UNKNOWN
+            if value == UNKNOWN
+            else Mark.SOME
+            if world.step == SOME_ONLY and value > 0
+            else round(value * 100)
+        )
         points.append(LevelPoint(moments[at], mark, capacity))
-    counted = [CountPoint(moments[at], int(world.count[printer, at]))
-               for at in heard[np.append(True, np.diff(count) != 0)].tolist()]
+    counted = [
+        CountPoint(moments[at], int(world.count[printer, at]))
+        for at in heard[np.append(True, np.diff(count) != 0)].tolist()
+    ]
     edges = np.flatnonzero(np.diff(world.heard[printer].astype(int))) + 1
-    runs = [ContactRun(moments[int(part[0])], moments[int(part[-1])], bool(world.heard[printer, part[0]]))
-            for part in np.split(np.arange(world.heard.shape[1]), edges)]
+    runs = [
+        ContactRun(moments[int(part[0])], moments[int(part[-1])], bool(world.heard[printer, part[0]]))
+        for part in np.split(np.arange(world.heard.shape[1]), edges)
+    ]
     model = MAKERS[world.model[printer]]
     return PrinterHistory(
-        Printer(printer, f"printer-{printer}", f"127.0.0.{printer % 250}", model=model, place=Place(f"site {printer % 5}", zone=ZONE)),
+        Printer(
+            printer,
+            f"printer-{printer}",
+            f"127.0.0.{printer % 250}",
+            model=model,
+            place=Place(f"site {printer % 5}", zone=ZONE),
+        ),
         tuple(runs),
         (SupplyTrack("toner:black", "toner", CONSUMED, "black", "percent", "Toner", tuple(points)),),
         (CounterTrack("life", "impressions", 2**32, tuple(counted)),),

@@ -1,0 +1,95 @@
+"""What a rule for swapping costs: stock-outs per 100 lives, and pages thrown away.
+
+A round goes every seven days at 8 o'clock. A rule looks at what is known then and swaps or waits. A life that runs dry
+between two rounds is a stock-out; what is left in a cartridge that is swapped is thrown away. Each rule is tried on the
+same lives, each of which the simulation lets run dry.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from agent.insight.printer import look
+from tests.backtest import world as truth
+from tests.backtest.trial import teach, terms
+
+EVERY = 7
+CHANCES = (0.02, 0.05, 0.1)
+
+
+@dataclass
+class Bill:
+    """The costs of one rule. ``thrown``: impressions left in swapped cartridges; ``possible``: all that they held."""
+
+    lives: int = 0
+    stock_outs: int = 0
+    thrown: float = 0.0
+    possible: float = 0.0
+
+    def row(self) -> dict[str, float]:
+        """Stock-outs per 100 lives, and pages thrown away per life as a share of what a cartridge holds."""
+        lives = max(1, self.lives)
+        return {
+            "lives": self.lives,
+            "stock_outs_per_100": 100 * self.stock_outs / lives,
+            "pages_thrown_per_life": self.thrown / lives,
+            "share_thrown": self.thrown / max(1.0, self.possible),
+        }
+
+
+def run(seed: int, step: float, printers: int, *, told: bool, tick: Callable[[], None] = lambda: None
+        ) -> dict[str, dict[str, float]]:
+    """Try all rules on lives that began after day 200 and ran dry."""
+    world = truth.make(seed, step, printers=printers, early_until=190)
+    histories = truth.histories(world)
+    what = terms(world.days + 400, told=told)
+    fleets = {day: teach(histories, day, what, tick) for day in (200, 300)}
+    bills = {name: Bill() for name in _names(step)}
+    for life in world.lives:
+        if life.first < 600 or life.end_slot < 0 or not life.dry or life.start < 1.0:
+            continue
+        _one_life(world, histories, fleets, life, bills, what)
+        tick()
+    return {name: bill.row() for name, bill in bills.items()}
+
+
+def _names(step: float) -> list[str]:
+    fixed = ["swap at 10 %", "swap at 20 %"] if step else []
+    return fixed + [f"swap when the chance is over {chance:.0%}" for chance in CHANCES]
+
+
+def _one_life(world, histories, fleets, life, bills, what) -> None:  # type: ignore[no-untyped-def]
+    waiting = set(bills)
+    first, last = (life.first + 2) // 3, (life.end_slot - 1) // 3
+    for bill in bills.values():
+        bill.lives += 1
+        bill.possible += 1 / life.use
+    for day in range(first + (-first) % EVERY, last + 1, EVERY):
+        if world.use[life.printer, day] != life.use:
+            continue
+        level = world.level[life.printer, day]
+        slots = np.arange(max(life.first, day * 3 - 30), day * 3 + 1)
+        slots = slots[world.heard[life.printer, slots] & (world.shown[life.printer, slots] != truth.UNKNOWN)]
+        shown = float(world.shown[life.printer, slots[-1]]) if slots.size else 1.0
+        chance = 0.0
+        if world.step == truth.SOME_ONLY or shown < 0.75 or level < 0.5:
+            fleet = fleets[300 if day >= 300 else 200]
+            found = look(histories[life.printer], fleet, truth.as_of(day), what).forecasts[0]
+            chance = found.chance.get(EVERY, 0.0)
+        for name in list(waiting):
+            if _swaps(name, shown, chance):
+                waiting.discard(name)
+                bills[name].thrown += level / life.use
+        if not waiting:
+            return
+    for name in waiting:
+        bills[name].stock_outs += 1
+
+
+def _swaps(name: str, shown: float, chance: float) -> bool:
+    if name.startswith("swap at"):
+        return shown <= float(name.split()[2]) / 100 + 1e-9
+    return chance > float(name.split()[-1].rstrip("%")) / 100

@@ -1,0 +1,91 @@
+"""Running the method and its rivals over one simulated fleet, and scoring them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from agent.insight.kin import Fleet, pool
+from agent.insight.printer import Terms, look, summarise
+from agent.model.fleet import PrinterHistory
+from tests.backtest import world as truth
+from tests.backtest.rivals import Seen, mean_use, oracle, straight_line
+
+GROUPS = ((1, 5), (5, 10), (10, 20), (20, 40))
+TARGET = (0.1, 0.5, 0.9)
+FIELDS = ("printer", "day", "true", "p10", "p50", "p90", "line", "mean", "oracle", "day10", "day50", "day90")
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Which as-of days: ``first`` .. ``last``, ``many`` for each printer, fleets pooled anew every ``every`` days."""
+
+    first: int = 120
+    last: int = 395
+    many: int = 12
+    every: int = 50
+
+
+def terms(days: int, *, told: bool) -> Terms:
+    """What the settings would say. ``told``: the public holidays are among it."""
+    return Terms(holidays=truth.holidays(days) if told else frozenset())
+
+
+def teach(histories: Sequence[PrinterHistory], day: int, what: Terms, tick: Callable[[], None] = lambda: None) -> Fleet:
+    """The fleet as known on a day."""
+    made = []
+    for history in histories:
+        made.append(summarise(history, Fleet(), truth.as_of(day), what))
+        tick()
+    return pool(made)
+
+
+def run(
+    world: truth.World, plan: Plan, *, told: bool, tick: Callable[[], None] = lambda: None
+) -> tuple[np.ndarray, list[str]]:
+    """One row of FIELDS for each as-of moment with a cartridge that is not empty, and the reasons of refusals."""
+    histories = truth.histories(world)
+    what = terms(world.days + 400, told=told)
+    rng = np.random.default_rng([world.seed, 77])
+    drawn = np.sort(
+        np.array(
+            [rng.choice(np.arange(plan.first, plan.last), plan.many, replace=False) for _ in range(world.printers)]
+        ),
+        axis=1,
+    )
+    rows, reasons = [], []
+    for begin in range(plan.first, plan.last, plan.every):
+        fleet = teach(histories, begin, what, tick)
+        for printer in range(world.printers):
+            for day in drawn[printer].tolist():
+                if begin <= day < begin + plan.every and world.level[printer, day] > 0:
+                    row, reason = _one(world, histories[printer], fleet, printer, day, what)
+                    rows.append(row)
+                    reasons.append(reason)
+                    tick()
+    return np.array(rows), reasons
+
+
+def _one(
+    world: truth.World, history: PrinterHistory, fleet: Fleet, printer: int, day: int, what: Terms
+) -> tuple[tuple[float, ...], str]:
+    found = look(history, fleet, truth.as_of(day), what).forecasts[0]
+    real = world.time_until_dry(printer, day)
+    seen = Seen(world, printer, day)
+    rivals = straight_line(seen, world.step), mean_use(seen, world.step), oracle(world, printer, day)
+    nan = float("nan")
+    if found.empty is None or found.empty_dates is None:
+        return (printer, day, real, nan, nan, nan, *rivals, nan, nan, nan), found.reason or "?"
+    quantiles = tuple(found.empty.quantile(one) for one in TARGET)
+    today = truth.calendar(day + 1)[day]
+    dates = found.empty_dates
+    whole = tuple(float((one - today).days) for one in (dates.p10, dates.p50, dates.p90))
+    return (printer, day, real, *quantiles, *rivals, *whole), ""
+
+
+def pinball(real: np.ndarray, forecast: np.ndarray, chance: float) -> np.ndarray:
+    """The pinball loss of a quantile (Koenker and Bassett 1978)."""
+    miss = real - forecast
+    return np.maximum(chance * miss, (chance - 1) * miss)
