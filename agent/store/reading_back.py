@@ -138,7 +138,7 @@ def _reading(state: LastKnown, owner: Printer, stored: Reading | None, wraps: Ma
         stored = Reading(
             at, owner.address, owner.device_index, System(), model=owner.model, serial=owner.serial, mac=owner.mac
         )
-    if stored.at == at:
+    elif stored.at == at:
         return stored
     # Since it was stored nothing changed but the moment and the up time; or an import brought later levels.
     supplies = {(one.key, one.unit): one for one in stored.supplies}

@@ -16,7 +16,7 @@ from agent.model.fleet import LedgerEntry, Printer, PrinterHistory
 from agent.model.outbox import Letter
 from agent.model.reading import Reading
 from agent.store import engine as engines
-from agent.store import ledgers, merging, printers, reading_back, recording, telling, thinning
+from agent.store import ledgers, merging, observing, printers, reading_back, recording, telling, thinning
 from agent.store.engine import Place
 from agent.store.errors import StoreBusy, StoreRejected
 from agent.store.moments import micros
@@ -226,6 +226,15 @@ class Store:
     ) -> tuple[StatusPoint, ...]:
         """What the printer said of its state, whenever that changed; bounds as in ``history``."""
         return self._read(lambda connection: reading_back.statuses(connection, printer_id, since, until))
+
+    def observations(
+        self, printer_id: int, since: datetime | None = None, until: datetime | None = None
+    ) -> tuple[Observation, ...]:
+        """The history of one printer as observations in order of time, at least one a day while it answered.
+
+        Given to ``observe`` of an empty store they make the same levels, impressions and answered contacts again.
+        """
+        return self._read(lambda it: tuple(observing.observations(it, printer_id, since, until)))
 
     def latest(self, printer_ids: Collection[int] | None = None) -> Mapping[int, Reading]:
         """The last reading of each printer that ever answered, ``at`` being its latest answer.

@@ -1,0 +1,187 @@
+"""One row of readings as CSV: how it is written, and how it is read with every mistake named by its column."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from agent.mib.enums import SUPPLY_TYPE, SUPPLY_UNIT
+from agent.model.contact import Observation, SeenSupply
+from agent.model.fleet import Printer
+from agent.model.reading import CONSUMED, RECEPTACLE, Amount, Mark
+
+COLUMNS = (
+    "at",
+    "printer",
+    "serial",
+    "model",
+    "site",
+    "supply",
+    "kind",
+    "colorant",
+    "unit",
+    "capacity",
+    "level",
+    "impressions",
+)
+TEXTS = frozenset(COLUMNS[1:9])
+"""Columns whose text came from a printer or a person, so that it may begin like a formula."""
+
+_FORMULA = re.compile(r"'*[=+\-@\t\r]")
+_MARKS = {
+    "": Mark.UNKNOWN,
+    "unknown": Mark.UNKNOWN,
+    "-2": Mark.UNKNOWN,
+    "some": Mark.SOME,
+    "-3": Mark.SOME,
+    "other": Mark.OTHER,
+    "-1": Mark.OTHER,
+}
+_LARGEST_AMOUNT = 2**31 - 1  # INTEGER of the columns in RFC 3805
+_LARGEST_COUNT = 2**32 - 1  # Counter32
+_UNLISTED = re.compile(r"unlisted\(-?[0-9]+\)")
+
+
+def guard(text: str) -> str:
+    """Text that no spreadsheet takes for a formula: an apostrophe stands before what would begin one."""
+    return f"'{text}" if _FORMULA.match(text) else text
+
+
+def unguard(text: str) -> str:
+    """Back from ``guard``."""
+    return text[1:] if text.startswith("'") and _FORMULA.match(text) else text
+
+
+class Wrong(ValueError):
+    """One cell that cannot be understood."""
+
+    def __init__(self, column: str, found: str, expected: str) -> None:
+        shown = found if len(found) <= 60 else f"{found[:57]}..."
+        super().__init__(f"column {column}: found {shown!r}, expected {expected}")
+        self.column = column
+        self.found = shown
+        self.expected = expected
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row that was understood. ``supply`` is None where the row tells impressions only."""
+
+    at: datetime
+    printer: str
+    serial: str
+    model: str
+    site: str
+    supply: SeenSupply | None
+    impressions: int | None
+
+
+def write(printer: Printer, observation: Observation) -> Iterator[dict[str, str]]:
+    """The rows of one observation: one for each supply, or one for the impressions alone."""
+    impressions = "" if observation.impressions is None else str(observation.impressions)
+    head = {
+        "at": observation.at.astimezone(UTC).isoformat(),
+        "printer": guard(printer.name),
+        "serial": guard(printer.serial),
+        "model": guard(printer.model),
+        "site": guard(printer.place.site),
+        "impressions": impressions,
+    }
+    if not observation.supplies:
+        yield head
+    for one in observation.supplies:
+        yield {
+            **head,
+            "supply": guard(one.key),
+            "kind": guard(one.kind),
+            "colorant": guard(one.colorant or ""),
+            "unit": guard(one.unit),
+            "capacity": _amount_text(one.capacity),
+            "level": _amount_text(one.level),
+        }
+
+
+def _amount_text(amount: Amount) -> str:
+    return amount.value if isinstance(amount, Mark) else str(amount)
+
+
+def read(cells: Mapping[str, str]) -> Row:
+    """Understand one row. Raises Wrong at the first cell that cannot be understood."""
+    texts = {name: unguard(cells.get(name, "")) for name in TEXTS}
+    at = _moment(cells.get("at", ""))
+    if not texts["printer"].strip() and not texts["serial"].strip():
+        raise Wrong("printer", texts["printer"], "the printer's name (or its serial number in the column serial)")
+    impressions = _count(cells.get("impressions", ""))
+    told = [name for name in ("supply", "kind", "capacity", "level") if cells.get(name, "").strip()]
+    supply = _supply(texts, cells) if told else None
+    if supply is None and impressions is None:
+        raise Wrong("level", "", "a level with its supply, or impressions: this row tells neither")
+    return Row(at, texts["printer"], texts["serial"], texts["model"], texts["site"], supply, impressions)
+
+
+def _moment(text: str) -> datetime:
+    expected = "a moment in ISO 8601 with its offset, such as 2026-03-02T08:00:00+01:00"
+    try:
+        at = datetime.fromisoformat(text.strip())
+    except ValueError:
+        raise Wrong("at", text, expected) from None
+    if at.tzinfo is None:
+        raise Wrong("at", text, f"{expected}; this one does not say its offset")
+    try:
+        return at.astimezone(UTC)
+    except OverflowError:
+        raise Wrong("at", text, expected) from None
+
+
+def _supply(texts: Mapping[str, str], cells: Mapping[str, str]) -> SeenSupply:
+    key, kind, colorant = texts["supply"].strip(), texts["kind"].strip(), texts["colorant"].strip()
+    if not key and not kind:
+        raise Wrong("supply", "", "the supply's name, such as toner:black or wasteToner (or its kind)")
+    if not kind:
+        named = re.split("[:#]", key)[0]
+        kind = named if named in SUPPLY_TYPE.values() else "unknown"
+    _listed("kind", kind, sorted(SUPPLY_TYPE.values()))
+    if not key:
+        key = f"{kind}:{colorant}" if colorant else kind
+    unit = texts["unit"].strip() or "unknown"
+    _listed("unit", unit, sorted(SUPPLY_UNIT.values()))
+    supply_class = RECEPTACLE if kind.startswith("waste") else CONSUMED
+    capacity = _amount("capacity", cells.get("capacity", ""))
+    level = _amount("level", cells.get("level", ""))
+    return SeenSupply(key, kind, supply_class, colorant or None, unit, capacity, level)
+
+
+def _listed(column: str, word: str, words: Sequence[str]) -> None:
+    if word not in words and not _UNLISTED.fullmatch(word):
+        raise Wrong(column, word, f"one of {', '.join(words)}")
+
+
+def _amount(column: str, text: str) -> Amount:
+    word = text.strip().lower()
+    words = "empty, unknown or -2, other or -1"
+    if column == "level":
+        words = "empty, unknown or -2, some or -3, other or -1"
+    mark = _MARKS.get(word)
+    # RFC 3805: a capacity is never "some".
+    if mark is not None and not (column == "capacity" and mark is Mark.SOME):
+        return mark
+    number = _whole(word)
+    if mark is not None or number is None or number > _LARGEST_AMOUNT:
+        raise Wrong(column, text, f"a whole number from 0 to {_LARGEST_AMOUNT}; {words}")
+    return number
+
+
+def _count(text: str) -> int | None:
+    word = text.strip().lower()
+    if word in ("", "unknown", "-2"):
+        return None
+    number = _whole(word)
+    if number is None or number > _LARGEST_COUNT:
+        raise Wrong("impressions", text, f"a whole number from 0 to {_LARGEST_COUNT}, or empty")
+    return number
+
+
+def _whole(word: str) -> int | None:
+    return int(word) if word.isascii() and word.isdigit() and len(word) <= 18 else None
