@@ -57,7 +57,11 @@ def most_sessions() -> int:
 
 
 class GufoEngine:
-    """See ``agent.snmp.wire.Engine``. ``sessions`` is the number of sockets kept open; the oldest used is closed."""
+    """See ``agent.snmp.wire.Engine``.
+
+    ``sessions`` is the number of file descriptors to keep open: one a printer, three under SNMPv3. Of the sessions not
+    in use the ones longest unused are closed.
+    """
 
     name = "gufo"
     lacks: tuple[str, ...] = (
@@ -70,6 +74,7 @@ class GufoEngine:
         self._most = most_sessions() if sessions is None else sessions
         self._sessions: dict[Peer, Session] = {}
         self._near: dict[int, Session] = {}  # the same by the identity of the peer: hashing one takes its time
+        self._descriptors = 0
         self._uses = itertools.count()
 
     # --- the three questions ------------------------------------------------------------------------------------
@@ -148,13 +153,16 @@ class GufoEngine:
         session = self._near.get(id(peer))
         if session is None or session.peer is not peer or session.loop is not loop:
             session = self._sessions.get(peer)
-            if session is None or session.loop is not loop:
+            if session is not None and session.loop is not loop:
+                self._drop(session)
+                session = None
+            if session is None:
                 session = self._open(peer)
         session.used = next(self._uses)
         return session, loop.time() + (peer.timeout if timeout is None else timeout)
 
     def _open(self, peer: Peer) -> Session:
-        if len(self._sessions) >= self._most:
+        if self._descriptors >= self._most:
             idle = sorted((held for held in self._sessions.values() if not held.busy), key=lambda held: held.used)
             for session in idle[: max(1, self._most // 20)]:  # some at a time: looking for the oldest takes a while
                 self._drop(session)
@@ -163,12 +171,14 @@ class GufoEngine:
         except OSError as error:
             raise words.unreachable(peer, error) from error
         self._sessions[peer] = self._near[id(peer)] = session
+        self._descriptors += session.descriptors
         return session
 
     def _drop(self, session: Session) -> None:
         session.close()
         if self._sessions.get(session.peer) is session:
             del self._sessions[session.peer]
+            self._descriptors -= session.descriptors
         if self._near.get(id(session.peer)) is session:
             del self._near[id(session.peer)]
 

@@ -86,6 +86,7 @@ class Session:
     """
 
     __slots__ = (
+        "_guarded",
         "_line",
         "_receive",
         "_sock",
@@ -107,6 +108,7 @@ class Session:
 
     def __init__(self, sock: Any, peer: Peer, *, guarded: bool = False) -> None:
         self.peer = peer
+        self._guarded = guarded
         self.used = 0
         self.loop = asyncio.get_running_loop()
         self.lock = asyncio.Lock()
@@ -137,6 +139,11 @@ class Session:
         if self._sock is None:
             raise OSError("the session was closed")
         return self._sock
+
+    @property
+    def descriptors(self) -> int:
+        """How many file descriptors the session holds."""
+        return 3 if self._guarded else 1
 
     @property
     def busy(self) -> bool:
@@ -251,8 +258,9 @@ class Session:
         """Let go of the socket. A request in flight ends with OSError."""
         if self._sock is None:
             return
-        self.loop.remove_reader(self.fd)
-        if self._waiter is not None and not self._waiter.done():
+        if not self.loop.is_closed():
+            self.loop.remove_reader(self.fd)
+        if self._waiter is not None and not self._waiter.done() and not self.loop.is_closed():
             self._waiter.set_exception(OSError("the session was closed"))
         for own in (self._line, self._wire):
             if own is not None:

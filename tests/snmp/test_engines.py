@@ -242,7 +242,7 @@ def test_what_is_no_snmp_is_garbled_or_silence_and_leaves_the_next_request_alone
     run: Callable, engine_name: str, name: str
 ) -> None:
     async def main() -> None:
-        async with talking(engine_name, CELLS, timeout=0.3) as (engine, responder, peer):
+        async with talking(engine_name, CELLS, timeout=0.15) as (engine, responder, peer):
             responder.twist = lambda _request, answer: [(0, MANGLE[name](answer))]
             with pytest.raises((Garbled, Silent) if name == "an unknown version" else Garbled):
                 await engine.get(peer, [A, B])

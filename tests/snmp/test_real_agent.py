@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Iterator
+from pathlib import Path
 
 import pytest
 
@@ -122,7 +123,7 @@ def test_refusals_name_what_to_look_at_and_no_secret(run: Callable, agent: Agent
 
     async def main() -> None:
         reader = Reader(open_engine(engine_name))
-        peer = Peer("127.0.0.1", agent.port, user, timeout=0.4, retries=1)
+        peer = Peer("127.0.0.1", agent.port, user, timeout=0.25, retries=1)
         for _ in range(2):
             with pytest.raises(Denied, match=hint) as caught:
                 await reader.read(peer)
@@ -216,6 +217,32 @@ def test_what_comes_from_another_port_is_no_answer(run: Callable, agent: Agent, 
                 await engine.get(peer, ["1.3.6.1.2.1.1.5.0"])
             relay.from_elsewhere = False
             assert await engine.get(peer, ["1.3.6.1.2.1.1.5.0"], 2)
+        await engine.close()
+
+    run(main())
+
+
+@pytest.mark.skipif(not Path("/proc/self/fd").exists(), reason="counts file descriptors in /proc")
+@pytest.mark.parametrize("how", ["v2c", "SHA-256 AES-128"])
+def test_no_file_descriptor_is_left_open(run: Callable, agent: Agent, engine_name: str, how: str) -> None:
+    def held() -> int:
+        return len(list(Path("/proc/self/fd").iterdir()))
+
+    async def main() -> None:
+        engine = open_engine(engine_name)
+        name = "1.3.6.1.2.1.1.5.0"
+        before = 0
+        for turn in range(6):
+            for n in range(3):
+                peer = Peer("127.0.0.1", agent.port, CREDENTIALS[how], deadline=20.0 + n)
+                assert await engine.get(peer, [name])
+                mute = Peer("127.0.0.1", 9, CREDENTIALS[how], timeout=0.05)
+                with pytest.raises(Silent):  # nothing listens on the discard port, or nothing answers
+                    await engine.get(mute, [name])
+                await engine.forget(peer)
+            if turn == 0:
+                before = held()
+        assert held() <= before
         await engine.close()
 
     run(main())
