@@ -117,7 +117,7 @@ def test_reading_back_would_notice_a_single_changed_value(url: str, tmp_path: Pa
     again = back_up(url, tmp_path / "again.sqlite").content
     assert again == first
     with closing(sqlite3.connect(tmp_path / "history.sqlite")) as one, one:
-        one.execute("UPDATE supply_point SET level = level + 1 WHERE rowid = (SELECT max(rowid) FROM supply_point)")
+        one.execute("UPDATE supply_point SET level = level + 1 WHERE at = (SELECT max(at) FROM supply_point)")
     changed = back_up(url, tmp_path / "changed.sqlite").content
     assert (changed.rows, changed.octets, changed.tables) == (first.rows, first.octets, first.tables)
     assert changed.digest != first.digest
