@@ -10,38 +10,29 @@ the digest of SNMPv3 answers; see ``Session`` and ``checker`` for who does.
 from __future__ import annotations
 
 import asyncio
-import functools
 import ipaddress
 import itertools
 import resource
 import secrets
 import socket
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Sequence
 from typing import Any, TypeVar
 
-from gufo.snmp import NoSuchInstance, SnmpAuthError
-from gufo.snmp._fast import GetIter, SnmpV1ClientSocket, SnmpV2cClientSocket, SnmpV3ClientSocket
+from gufo.snmp._fast import SnmpV1ClientSocket, SnmpV2cClientSocket, SnmpV3ClientSocket
 from gufo.snmp.utils import format_sock_addr
 
-from agent.model.wire import Community, Peer, Unresolved, Unsupported, UsmUser, Value, WireError
+from agent.model.wire import Community, Peer, Unresolved, Unsupported, UsmUser, Value
 from agent.snmp import ber, words
-from agent.snmp.gufo_keys import checker, usm_user
-from agent.snmp.session import Ended, Expired, Session
-from agent.snmp.wire import CellFault, Row, Rows, TooBig
+from agent.snmp.gufo_keys import usm_user
+from agent.snmp.gufo_v3 import SecureTalk
+from agent.snmp.session import Expired, Session
+from agent.snmp.wire import Row, Rows
 
 T = TypeVar("T")
 
-_LONGEST_ANSWER = 4096  # gufo-snmp's receive buffer
-_NOT_IN_TIME_WINDOW, _UNKNOWN_ENGINE_ID = 2, 4
-_LOOKS = 3
 _SPARE_DESCRIPTORS = 256  # for the store, the web pages, the channels
 _MOST_SESSIONS = 8192
 _FIRST_ARCS = ("0.", "1.", "2.")
-_AT_END = object()  # stands for a place in a walk that is over
-
-
-def _arcs(oid: str) -> tuple[int, ...]:
-    return tuple(map(int, oid.split(".")))
 
 
 def most_sessions() -> int:
@@ -75,6 +66,7 @@ class GufoEngine:
         self._sessions: dict[Peer, Session] = {}
         self._near: dict[int, Session] = {}  # the same by the identity of the peer: hashing one takes its time
         self._descriptors = 0
+        self._secure = SecureTalk(self._socket)
         self._uses = itertools.count()
 
     # --- the three questions ------------------------------------------------------------------------------------
@@ -87,14 +79,14 @@ class GufoEngine:
         session, end = self._start(peer, timeout)
         async with session.lock:
             if isinstance(peer.credentials, UsmUser):
-                return await self._get_v3(session, peer, asked, end)
+                return await self._secure.get(session, peer, asked, end)
             sock = session.sock
             try:
                 found: dict[str, Any] = await session.exchange(
                     lambda: sock.send_get_many(asked), sock.recv_get_many, end - session.loop.time()
                 )
             except (Expired, OSError) as error:
-                raise self._translate(session, peer, error) from None
+                raise session.failure(error) from None
             except Exception:  # noqa: BLE001 - whatever it could not read is read again below
                 found = {}
             if _whole(found, asked):
@@ -110,7 +102,7 @@ class GufoEngine:
         session, end = self._start(peer, timeout)
         async with session.lock:
             if isinstance(peer.credentials, UsmUser):
-                return (await self._walk_v3(session, peer, oid, 1, within or oid, end))[:1]
+                return (await self._secure.walk(session, peer, oid, 1, within or oid, end))[:1]
             response = await self._exactly(session, peer, ber.GET_NEXT, [oid], 0, end)
             return [(name, value) for name, value in response.rows if value is not None]
 
@@ -123,12 +115,12 @@ class GufoEngine:
         session, end = self._start(peer, timeout)
         async with session.lock:
             if isinstance(peer.credentials, UsmUser):
-                return await self._walk_v3(session, peer, oid, max_repetitions, within or oid, end)
-            if (root := within or oid) == oid or self._cursor(session, root, oid) is not None:
+                return await self._secure.walk(session, peer, oid, max_repetitions, within or oid, end)
+            if (root := within or oid) == oid or session.place(root, oid) is not None:
                 try:
-                    return _exact_rows(await self._step(session, oid, max_repetitions, root, end))
+                    return _exact_rows(await session.step(oid, max_repetitions, root, end))
                 except (Expired, OSError) as error:
-                    raise self._translate(session, peer, error) from None
+                    raise session.failure(error) from None
                 except Exception:  # noqa: BLE001 - whatever it could not read is read again below
                     session.cursor = None
             response = await self._exactly(session, peer, ber.GET_BULK, [oid], max_repetitions, end)
@@ -198,13 +190,6 @@ class GufoEngine:
         except OSError as error:
             raise words.unreachable(peer, error) from error
 
-    def _translate(self, session: Session, peer: Peer, error: Exception) -> WireError:
-        if isinstance(error, ConnectionRefusedError):
-            return words.refused(peer)
-        if isinstance(error, OSError):
-            return words.unreachable(peer, error)
-        return words.dropped(peer) if session.discovered and not session.proven else words.silent(peer)
-
     # --- SNMPv1 and v2c, to the letter --------------------------------------------------------------------------
 
     async def _exactly(
@@ -236,159 +221,13 @@ class GufoEngine:
             except (Expired, OSError) as error:
                 if isinstance(error, Expired) and oddity:
                     raise words.garbled(peer, oddity) from None
-                raise self._translate(session, peer, error) from None
+                raise session.failure(error) from None
         if response.status == 0:
             return response
         failure = words.fault(peer, response.status, response.index, oids)
         if pdu == ber.GET_NEXT and failure.reason == "noSuchName":  # so SNMPv1 says that the MIB is at its end
             return ber.Response(version, community, request_id, 0, 0, ())
         raise failure
-
-    # --- walking ------------------------------------------------------------------------------------------------
-
-    def _cursor(self, session: Session, root: str, oid: str) -> Any:
-        """gufo-snmp's place in the walk below ``root`` that has come to ``oid``, if it is the one under way."""
-        cursor = session.cursor
-        return cursor[2] if cursor is not None and cursor[0] == root and cursor[1] == oid else None
-
-    async def _step(self, session: Session, oid: str, repetitions: int, root: str, end: float) -> Rows:
-        """One GETBULK at ``root`` or where the walk under way stands."""
-        sock = session.sock
-        place = self._cursor(session, root, oid) if oid != root else None
-        if place is None:
-            place = GetIter(root, repetitions)
-        elif place is _AT_END:
-            return Rows()
-        rows = await session.exchange(
-            lambda: sock.send_get_bulk(place), lambda: sock.recv_get_bulk(place), end - session.loop.time()
-        )
-        found = Rows(row for row in rows if row is not None and row[1] is not None)
-        found.over = None in rows
-        if found:
-            session.cursor = (root, found[-1][0], _AT_END if found.over else place)
-        return found
-
-    # --- SNMPv3 -------------------------------------------------------------------------------------------------
-
-    async def _get_v3(self, session: Session, peer: Peer, asked: list[str], end: float) -> dict[str, Value]:
-        if len(asked) == 1:
-            return await self._get_one_v3(session, peer, asked[0], end)
-        found: dict[str, Any] = await self._ask_v3(
-            session, peer, lambda sock: sock.send_get_many(asked), lambda sock: sock.recv_get_many(), end
-        )
-        if not found:
-            raise TooBig(f"{peer.address} answered for none of {len(asked)} cells")
-        wanted = set(asked)
-        return {oid: _settled(value) for oid, value in found.items() if oid in wanted}
-
-    async def _get_one_v3(self, session: Session, peer: Peer, oid: str, end: float) -> dict[str, Value]:
-        try:
-            value = await self._ask_v3(
-                session, peer, lambda sock: sock.send_get(oid), lambda sock: sock.recv_get(), end
-            )
-        except NoSuchInstance:
-            return {}
-        if value is None:
-            raise CellFault(f"{peer.address} failed to answer for {oid} (genErr or the like)", oid)
-        return {oid: _settled(value)}
-
-    async def _walk_v3(self, session: Session, peer: Peer, oid: str, repetitions: int, root: str, end: float) -> Rows:
-        # Without its place in the walk (the session was recycled) gufo-snmp has to come again from the root.
-        lost = oid != root and self._cursor(session, root, oid) is None
-        at = root if lost else oid
-        while True:
-            try:
-                rows = await self._guarded_v3(
-                    session, peer, functools.partial(self._step, session, at, repetitions, root, end), end
-                )
-            except Ended:
-                await self._get_one_v3(session, peer, oid, end)  # a GET tells if it is for want of access
-                raise TooBig(f"{peer.address} answered a walk below {root} with nothing or an error") from None
-            found = Rows((name, _settled(value)) for name, value in rows if not lost or _arcs(name) > _arcs(oid))
-            found.over = rows.over
-            if found or not rows or rows.over:
-                return found
-            at = rows[-1][0]
-
-    async def _ask_v3(
-        self, session: Session, peer: Peer, send: Callable[[Any], None], receive: Callable[[Any], T], end: float
-    ) -> T:
-        async def once() -> T:
-            sock = session.sock
-            return await session.exchange(lambda: send(sock), lambda: receive(sock), end - session.loop.time())
-
-        return await self._guarded_v3(session, peer, once, end)
-
-    async def _guarded_v3(self, session: Session, peer: Peer, once: Callable[[], Awaitable[T]], end: float) -> T:
-        """Ask ``once``; if gufo-snmp is not content with the answer, ask again and look at what comes."""
-        if not session.discovered:
-            await self._discover(session, peer, end)
-        try:
-            result = await once()
-        except (NoSuchInstance, Ended):
-            session.proven = True
-            raise
-        except (Expired, OSError) as error:
-            raise self._lost_v3(session, peer, error) from None
-        except SnmpAuthError:
-            if ber.usm_report(session.seen) not in (_NOT_IN_TIME_WINDOW, _UNKNOWN_ENGINE_ID):
-                raise words.report(peer, ber.usm_report(session.seen)) from None
-            result = await self._look_v3(session, peer, once, end)
-        except Exception as error:  # noqa: BLE001 - it could not be read
-            raise self._unread_v3(session, peer, error) from None
-        session.proven = True
-        return result
-
-    async def _look_v3(self, session: Session, peer: Peer, once: Callable[[], Awaitable[T]], end: float) -> T:
-        """What gufo-snmp made nothing of, seen as it came; ask again where that can help."""
-        failure: WireError = words.report(peer, _NOT_IN_TIME_WINDOW)
-        for _ in range(_LOOKS):
-            number = ber.usm_report(session.seen)
-            if number == _UNKNOWN_ENGINE_ID:  # another device, or this one was reset
-                session.rebind(self._socket(peer))
-                await self._discover(session, peer, end)
-            elif number != _NOT_IN_TIME_WINDOW:  # of that one gufo-snmp has taken the new time
-                raise failure
-            try:
-                return await once()
-            except (NoSuchInstance, Ended):
-                raise
-            except (Expired, OSError) as error:
-                raise self._lost_v3(session, peer, error) from None
-            except SnmpAuthError:
-                failure = words.report(peer, ber.usm_report(session.seen))
-            except Exception as error:  # noqa: BLE001 - it could not be read
-                raise self._unread_v3(session, peer, error) from None
-        raise failure
-
-    def _unread_v3(self, session: Session, peer: Peer, error: Exception) -> WireError:
-        if len(session.seen) > _LONGEST_ANSWER:
-            return TooBig(f"{peer.address} answered with {len(session.seen)} octets at once")
-        return words.garbled(peer, str(error))
-
-    async def _discover(self, session: Session, peer: Peer, end: float) -> None:
-        """Learn the engine ID (RFC 3414 section 4) and make the keys that belong to it."""
-        assert isinstance(peer.credentials, UsmUser)  # noqa: S101 - the callers have looked
-        sock = session.sock
-        try:
-            await session.exchange(sock.send_refresh, sock.recv_refresh, end - session.loop.time())
-        except (Expired, OSError) as error:
-            raise self._lost_v3(session, peer, error) from None
-        except Exception as error:  # noqa: BLE001 - it could not be read
-            raise words.garbled(peer, str(error)) from None
-        user = usm_user(peer.credentials)
-        sock.set_keys(user.name, user.get_auth_alg(), user.get_auth_key(), user.get_priv_alg(), user.get_priv_key())
-        session.check = checker(peer.credentials, sock.get_engine_id())
-        session.discovered = True
-
-    def _lost_v3(self, session: Session, peer: Peer, error: Exception) -> WireError:
-        if isinstance(error, Expired) and session.rejected:
-            return words.garbled(peer, "its digest does not fit: perhaps somebody changes it on the way")
-        failure = self._translate(session, peer, error)
-        if isinstance(error, Expired):
-            # Perhaps it is another device by now: gufo-snmp would not heed what that one says.
-            session.rebind(self._socket(peer))
-        return failure
 
 
 def _send(tap: socket.socket, data: bytes) -> None:
@@ -412,13 +251,3 @@ def _exact_rows(rows: Rows) -> Rows:
     if any(_odd(value) for _, value in rows):
         raise ValueError("a value that may mean two things")
     return rows
-
-
-def _settled(value: Any) -> Value:
-    """The value in our words. No OBJECT IDENTIFIER that a printer names has just four arcs below 256."""
-    if type(value) is str and value.count(".") == 3:
-        numbers = [int(part) for part in value.split(".")]
-        if max(numbers) < 256:
-            return bytes(numbers)
-    settled: Value = value
-    return settled

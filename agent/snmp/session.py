@@ -16,7 +16,11 @@ import weakref
 from collections.abc import Callable
 from typing import Any, TypeVar
 
-from agent.model.wire import Peer
+from gufo.snmp._fast import GetIter
+
+from agent.model.wire import Peer, WireError
+from agent.snmp import words
+from agent.snmp.wire import Rows
 
 T = TypeVar("T")
 
@@ -29,6 +33,7 @@ class Ended(Exception):
     """gufo-snmp ended a walk: the answer was empty or an error-status (it does not say which)."""
 
 
+_AT_END = object()  # stands for a place in a walk that is over
 _TICKS = 20  # a second
 
 
@@ -192,6 +197,36 @@ class Session:
             else:
                 return
         raise error
+
+    def place(self, root: str, oid: str) -> Any:
+        """gufo-snmp's place in the walk below ``root`` that has come to ``oid``, if it is the one under way."""
+        cursor = self.cursor
+        return cursor[2] if cursor is not None and cursor[0] == root and cursor[1] == oid else None
+
+    async def step(self, oid: str, repetitions: int, root: str, end: float) -> Rows:
+        """One GETBULK at ``root`` or where the walk under way stands, answered by ``end`` (the loop's time)."""
+        sock = self.sock
+        place = self.place(root, oid) if oid != root else None
+        if place is None:
+            place = GetIter(root, repetitions)
+        elif place is _AT_END:
+            return Rows()
+        rows = await self.exchange(
+            lambda: sock.send_get_bulk(place), lambda: sock.recv_get_bulk(place), end - self.loop.time()
+        )
+        found = Rows(row for row in rows if row is not None and row[1] is not None)
+        found.over = None in rows
+        if found:
+            self.cursor = (root, found[-1][0], _AT_END if found.over else place)
+        return found
+
+    def failure(self, error: Exception) -> WireError:
+        """What Expired or an OSError of this session means."""
+        if isinstance(error, ConnectionRefusedError):
+            return words.refused(self.peer)
+        if isinstance(error, OSError):
+            return words.unreachable(self.peer, error)
+        return words.dropped(self.peer) if self.discovered and not self.proven else words.silent(self.peer)
 
     def _carry(self) -> None:
         """Take one datagram from the network, and give it to gufo-snmp if it is genuine and waited for."""
