@@ -1,0 +1,144 @@
+"""Demand as a sum over run-outs, against SciPy's distributions and plain simulation."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from agent.insight.demand import (
+    LIFE_SD,
+    Asker,
+    Crowd,
+    at_least,
+    cover,
+    demand,
+    enough,
+    first_by,
+    lead_times,
+    life_by,
+    next_swap,
+    summary,
+    total,
+)
+from agent.model.insight import PROBABILITIES, Spread
+from agent.model.shelf import OrderTerms
+
+CERTAIN = OrderTerms(lead_days=10.0, lead_sd=0.0, review_days=0.0)
+
+
+def quantiles_of(law) -> tuple[float, ...]:
+    return tuple(law.ppf(np.array(PROBABILITIES)).tolist())
+
+
+def test_the_chance_of_the_next_swap_follows_the_quantiles_of_the_forecast():
+    law = stats.gamma(9, scale=2)
+    at = np.array([8.0, 12.0, 18.0, 25.0, 33.0])
+    made = first_by(np.array([quantiles_of(law)]), at)[0]
+    assert made == pytest.approx(law.cdf(at), abs=0.012)
+    beyond = first_by(np.array([quantiles_of(law)]), np.array([-1.0, 0.0, 60.0, 1e6]))[0]
+    assert beyond[:2] == pytest.approx([0.0, 0.0])
+    assert 0.999 < beyond[2] <= beyond[3] <= 1.0
+
+
+def test_lives_are_log_normal_with_the_mean_given():
+    law = stats.lognorm(LIFE_SD, scale=np.exp(np.log(40) - LIFE_SD**2 / 2))
+    assert law.mean() == pytest.approx(40)
+    at = np.array([0.0, 10.0, 38.0, 90.0])
+    assert life_by(np.array([40.0]), at)[0] == pytest.approx(law.cdf(at))
+
+
+def test_a_sum_of_yes_or_no_is_binomial():
+    """Against SciPy's binomial distribution."""
+    law = total(np.tile([1.0, 0.2], (30, 1)))
+    assert law[:31] == pytest.approx(stats.binom.pmf(np.arange(31), 30, 0.2), abs=1e-12)
+    assert enough(law, 0.95) == stats.binom.ppf(0.95, 30, 0.2)
+
+
+def test_a_sum_of_many_is_still_their_sum():
+    """Against SciPy's binomial distribution, where the normal law has taken over."""
+    law = total(np.tile([1.0, 0.4], (5000, 1)))
+    exact = stats.binom(5000, 0.4)
+    assert enough(law, 0.95) == pytest.approx(exact.ppf(0.95), abs=1)
+    assert summary(law)[0] == pytest.approx(2000, abs=0.5)
+
+
+def test_nobody_asks_for_nothing():
+    assert total(np.zeros((0, 2))).tolist() == [1.0]
+    law = demand(Crowd.of([]), CERTAIN, 7)
+    assert (enough(law, 0.99), cover(law, 0)) == (0, 1.0)
+    assert cover(law, -1) == 0.0
+
+
+def test_without_a_forecast_demand_is_a_poisson_stream():
+    """Against SciPy's Poisson distribution."""
+    law = demand(Crowd.of([Asker(None, 4.0), Asker(None, 10.0)]), CERTAIN, 0)
+    assert law[:12] == pytest.approx(stats.poisson.pmf(np.arange(12), 3.5), abs=2e-4)
+
+
+@pytest.mark.parametrize("life", [6.0, 15.0, 40.0, 400.0])
+def test_later_swaps_follow_a_life_after_the_first(life):
+    """Against a simulation with a seed of its own: 200,000 printers."""
+    law = stats.gamma(4, scale=2.5)
+    generator = np.random.default_rng(11)
+    at = law.rvs(200_000, random_state=generator)
+    scale = np.log(life) - LIFE_SD**2 / 2
+    count = np.zeros(at.size)
+    for _ in range(40):
+        count += at <= 30
+        at = at + generator.lognormal(scale, LIFE_SD, at.size)
+    made = at_least(Crowd.of([Asker(quantiles_of(law), life)]), 30)[0]
+    for number in range(1, made.size):
+        assert made[number] == pytest.approx(float((count >= number).mean()), abs=0.025)
+    assert made[1:].sum() == pytest.approx(count.mean(), rel=0.03, abs=0.02)
+
+
+def test_one_late_delivery_is_late_for_all():
+    """A shared lead time makes the demand more uneven than independent ones would: against a simulation."""
+    terms = OrderTerms(lead_days=10.0, lead_sd=4.0, review_days=0.0)
+    law = stats.uniform(0, 40)
+    made = demand(Crowd.of([Asker(quantiles_of(law), None)] * 60), terms, 0)
+    generator = np.random.default_rng(5)
+    lead = np.maximum(0.0, generator.normal(10, 4, 40_000))
+    count = generator.binomial(60, law.cdf(lead))
+    mean = float((np.arange(made.size) * made).sum())
+    spread = float(np.sqrt((np.arange(made.size) ** 2 * made).sum() - mean**2))
+    assert mean == pytest.approx(count.mean(), rel=0.02)
+    assert spread == pytest.approx(count.std(), rel=0.05)
+    assert enough(made, 0.95) == pytest.approx(np.quantile(count, 0.95), abs=1)
+
+
+def test_lead_times_keep_mean_and_spread_and_are_never_negative():
+    terms = OrderTerms(lead_days=10.0, lead_sd=2.0)
+    assert lead_times(terms).mean() == pytest.approx(10)
+    assert lead_times(terms).std() == pytest.approx(2)
+    assert lead_times(OrderTerms(lead_days=1.0, lead_sd=5.0)).min() == 0.0
+
+
+def test_people_who_swap_early_ask_early():
+    start = datetime(2026, 3, 2, 7, tzinfo=UTC)
+    empty = Spread(start, tuple(10.0 + at for at in range(15)), 100)
+    low = Spread(start, tuple(6.0 + at for at in range(15)), 100)
+    assert next_swap(empty, low, 0.10, 0.0)[7] == 17.0
+    assert next_swap(empty, low, 0.10, 0.05)[7] == pytest.approx(15.0)
+    assert next_swap(empty, low, 0.10, 0.30)[7] == pytest.approx(13.0)
+    assert next_swap(empty, None, None, 0.05, lag=12.0)[:3] == (0.0, 0.0, 0.0)
+
+
+def test_a_large_fleet_is_reckoned_quickly():
+    """2,000 printers of one part: no more than a second for one distribution."""
+    import time
+
+    generator = np.random.default_rng(3)
+    crowd = Crowd.of(
+        [
+            Asker(tuple(np.sort(generator.uniform(0, 120, 15)).tolist()), float(generator.uniform(20, 300)))
+            for _ in range(2000)
+        ]
+    )
+    began = time.perf_counter()
+    law = demand(crowd, OrderTerms(), 7)
+    assert time.perf_counter() - began < 2.0
+    assert law.sum() == pytest.approx(1.0)
