@@ -6,15 +6,17 @@ the printer is silent, the level is unknown, or the level lies within the deadba
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
 from typing import NamedTuple
 
 from agent.alarms import rules as watch
 from agent.alarms.rules import Rule
-from agent.alarms.wording import clean, part, percent, spaced
+from agent.alarms.sites import Silence, silences, site_key, verdict
+from agent.alarms.wording import clean, part, percent, spaced, span
 from agent.model.alarm import AgentHealth
 from agent.model.fleet import Finding, PrinterView
+from agent.model.insight import Forecast
 from agent.model.reading import Alert, Mark, Supply
 
 MOMENTARY = frozenset((watch.PRINTER_ALERT, watch.COUNTER_ODDITY, watch.AGENT_UNWELL))
@@ -44,10 +46,16 @@ BUFFER_HIGH, BUFFER_LOW = 0.8, 0.5
 SWEEP_LOW = 0.9
 
 
+About = Supply | Forecast | Alert | Finding | Silence | str
+Outlooks = Mapping[int, Sequence[Forecast]]
+"""The forecasts of each printer, by its id. A printer without an entry: nothing is known of its future now."""
+
+
 class Condition(NamedTuple):
     """One thing watched, now. ``active`` None: holds its state; ``known`` then tells a deadband from ignorance.
 
-    ``part`` is what it is about: the Supply, Alert, Finding, error bit or part of the agent.
+    ``part`` is what it is about: the Supply, its Forecast, Alert, Finding, error bit, Silence of a site, or part of the
+    agent.
     """
 
     key: str
@@ -57,7 +65,7 @@ class Condition(NamedTuple):
     active: bool | None
     value: float | None
     limit: float | None
-    part: Supply | Alert | Finding | str
+    part: About
     known: bool = True
 
     @property
@@ -67,7 +75,7 @@ class Condition(NamedTuple):
 
     @property
     def printer_id(self) -> int | None:
-        """The printer, or None for the agent itself."""
+        """The printer, or None for a site and for the agent itself."""
         return None if self.view is None else self.view.printer.id
 
     @property
@@ -76,7 +84,7 @@ class Condition(NamedTuple):
         return _text(self)
 
 
-Found = tuple[str, bool | None, float | None, float | None, Supply | Alert | Finding | str, bool]
+Found = tuple[str, bool | None, float | None, float | None, About, bool]
 
 
 def conditions(rules: Sequence[Rule], view: PrinterView, now: datetime) -> Iterator[Condition]:
@@ -91,6 +99,38 @@ def conditions(rules: Sequence[Rule], view: PrinterView, now: datetime) -> Itera
             if subject not in seen:
                 seen.add(subject)
                 yield Condition(prefix + subject, rule, view, subject, active, value, limit, about, known)
+
+
+def site_conditions(rules: Sequence[Rule], whole: Iterable[PrinterView], now: datetime) -> Iterator[Condition]:
+    """The conditions of the ``siteSilent`` rules over the whole fleet."""
+    views = list(whole)
+    for rule in rules:
+        if rule.when == watch.SITE_SILENT:
+            for one in silences(rule, views, now):
+                key, active = site_key(rule, one.site), verdict(rule, one)
+                yield Condition(key, rule, None, one.site, active, round(one.share, 3), rule.share, one)
+
+
+def outlook_conditions(
+    rules: Sequence[Rule], view: PrinterView, forecasts: Sequence[Forecast], now: datetime
+) -> Iterator[Condition]:
+    """The conditions of the ``runOut`` rules at this printer. A silent printer's future is not known."""
+    for rule in rules:
+        if rule.when != watch.RUN_OUT or not rule.covers(view.printer):
+            continue
+        for one in forecasts:
+            if rule.kinds and one.kind not in rule.kinds:
+                continue
+            key, chance = f"{rule.name}|{view.printer.id}|{one.supply}", None
+            if one.empty is not None and view.reachable:
+                chance = one.empty.chance_within((now + rule.ahead - one.empty.start).total_seconds() / 86400)
+            active: bool | None = None
+            if chance is not None and chance >= rule.chance:
+                active = True
+            elif chance is not None and chance < rule.chance - rule.deadband:
+                active = False
+            shown = None if chance is None else round(chance, 2)
+            yield Condition(key, rule, view, one.supply, active, shown, rule.chance, one, chance is not None)
 
 
 def _silence(rule: Rule, view: PrinterView, now: datetime) -> Iterator[Found]:
@@ -202,7 +242,18 @@ def _text(condition: Condition) -> str:
             return f"{clean(about.severity, 40)} alert: {code}" + (f" ({said})" if said else "")
         case Finding():
             return clean(about.text, 300) or spaced(clean(about.kind, 60))
+        case Silence() | Forecast():
+            return _wide_text(condition, about)
     return _word_text(condition, about)
+
+
+def _wide_text(condition: Condition, about: Silence | Forecast) -> str:
+    if isinstance(about, Silence):
+        where = f" at {clean(about.site)}" if about.site else " without a site"
+        return f"{about.silent} of {about.printers} printers{where} do not answer"
+    chance = f" (chance {percent(condition.value)})" if condition.value is not None else ""
+    word = "will be full" if about.kind.startswith("waste") else "will run out"
+    return f"{part(about.kind, about.colorant)} {word} within {span(condition.rule.ahead)}{chance}"
 
 
 def _word_text(condition: Condition, about: str) -> str:

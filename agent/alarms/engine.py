@@ -2,7 +2,8 @@
 
     for each condition     step: the table of the lifecycle, with its delays
     for each other record  its subject is gone (the alarm closes), its condition is over, or nothing is known
-    for each alarm         the shelf's limit, the severity of the rule, and then: is anybody told?
+    for each alarm         does another one stand for it (suppressed by design)? the shelf's limit, the severity of the
+                           rule, and then: is anybody told?
 
 Records and messages are saved in one transaction, so a crash leaves either both or none, and judging again gives the
 same again.
@@ -10,14 +11,24 @@ same again.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
-from agent.alarms.conditions import MOMENTARY, Condition, agent_conditions, conditions
+from agent.alarms.conditions import (
+    MOMENTARY,
+    Condition,
+    Outlooks,
+    agent_conditions,
+    conditions,
+    outlook_conditions,
+    site_conditions,
+)
 from agent.alarms.facts import facts
-from agent.alarms.lifecycle import Event, apply, entry, expire, newborn, step
-from agent.alarms.rules import AGENT_UNWELL, Rule
+from agent.alarms.lifecycle import TABLE, Event, apply, entry, expire, newborn, release, step, suppress
+from agent.alarms.roots import Roots
+from agent.alarms.rules import AGENT_UNWELL, RUN_OUT, SITE_SILENT, UNREACHABLE, Rule
+from agent.alarms.sites import has_site_rules
 from agent.alarms.telling import tell
 from agent.model.alarm import AgentHealth, AlarmRecord, AlarmState, Message
 from agent.model.fleet import LedgerEntry, PrinterView
@@ -42,7 +53,7 @@ class Judgement:
         return bool(self.records or self.ledger or self.messages or self.gone)
 
 
-def judge(
+def judge(  # noqa: PLR0913 - all that a judgement depends on is an argument
     rules: Sequence[Rule],
     views: Sequence[PrinterView],
     records: Mapping[str, AlarmRecord],
@@ -50,80 +61,126 @@ def judge(
     *,
     health: AgentHealth | None = None,
     fleet: Collection[int] | None = None,
+    whole: Sequence[PrinterView] | None = None,
+    outlooks: Outlooks | None = None,
 ) -> Judgement:
     """Judge ``views`` by ``rules``. ``records``: every alarm on record, by key.
 
     ``views`` may be a part of the fleet: alarms of printers that are not among them keep their state. ``fleet``: the
     ids of all printers that are still watched; the alarms of others are closed. None: that is not known now.
-    ``health`` None: nothing is said of the agent itself now.
+    ``whole``: the views of the whole fleet, for rules about whole sites; None: nothing is said of sites now.
+    ``outlooks``: the forecasts of printers, for rules about run-outs. ``health`` None: nothing is said of the agent
+    itself now.
     """
-    return _Judge(rules, records, now, health).judge(views, fleet)
+    return _Judge(rules, records, now, health, outlooks or {}).judge(views, fleet, whole)
+
+
+@dataclass(slots=True)
+class _Case:
+    """One alarm while it is judged: as it was, as it is after its condition; ``ended``: why it was closed."""
+
+    before: AlarmRecord
+    record: AlarmRecord
+    ended: str = ""
 
 
 class _Judge:
     def __init__(
-        self, rules: Sequence[Rule], records: Mapping[str, AlarmRecord], now: datetime, health: AgentHealth | None
+        self,
+        rules: Sequence[Rule],
+        records: Mapping[str, AlarmRecord],
+        now: datetime,
+        health: AgentHealth | None,
+        outlooks: Outlooks,
     ) -> None:
         self.rules = {rule.name: rule for rule in rules}
         self.records = records
         self.now = now
         self.health = health
+        self.outlooks = outlooks
         self.batch = now.isoformat()
+        self.cases: dict[str, _Case] = {}
+        self.roots = Roots(self.rules)
         self.changed: list[AlarmRecord] = []
         self.ledger: list[LedgerEntry] = []
         self.messages: list[Message] = []
         self.gone: list[str] = []
 
-    def judge(self, views: Sequence[PrinterView], fleet: Collection[int] | None) -> Judgement:
-        seen: set[str] = set()
-        for condition in self._conditions(views):
-            record = self.records.get(condition.key)
-            if record is not None:
-                seen.add(condition.key)
-                self._follow(record, condition)
-            elif condition.active and condition.key not in seen:
-                seen.add(condition.key)
-                self._follow(newborn(condition, self.now), condition)
+    def judge(
+        self, views: Sequence[PrinterView], fleet: Collection[int] | None, whole: Sequence[PrinterView] | None
+    ) -> Judgement:
+        rules, now = list(self.rules.values()), self.now
         by_id = {view.printer.id: view for view in views}
+        sites = None if whole is None or not has_site_rules(rules) else list(site_conditions(rules, whole, now))
+        self._meet(sites or ())
+        for record in self.records.values():
+            self.roots.add_site(self._latest(record))
+        for case in self.cases.values():
+            self.roots.add_site(case.record)
+        self.roots.know(views, whole)
+        for view in views:
+            self._meet(conditions(rules, view, now))
+            self._meet(outlook_conditions(rules, view, self.outlooks.get(view.printer.id, ()), now))
+        if self.health is not None:
+            self._meet(agent_conditions(rules, self.health))
         for key, record in self.records.items():
-            if key not in seen:
-                self._without_condition(record, by_id, fleet)
+            if key not in self.cases:
+                self._without_condition(record, by_id, fleet, sites is not None)
+        for case in self.cases.values():
+            self.roots.add_printer(case.record)
+        for case in self.cases.values():
+            self._settle(case, by_id)
         return Judgement(tuple(self.changed), tuple(self.ledger), tuple(self.messages), tuple(self.gone))
 
-    def _conditions(self, views: Sequence[PrinterView]) -> Iterator[Condition]:
-        rules = list(self.rules.values())
-        for view in views:
-            yield from conditions(rules, view, self.now)
-        if self.health is not None:
-            yield from agent_conditions(rules, self.health)
+    def _latest(self, record: AlarmRecord) -> AlarmRecord:
+        case = self.cases.get(record.key)
+        return record if case is None else case.record
 
-    def _follow(self, record: AlarmRecord, condition: Condition) -> None:
+    def _meet(self, found: Iterable[Condition]) -> None:
+        for condition in found:
+            if condition.key in self.cases:
+                continue
+            record = self.records.get(condition.key)
+            if record is None and condition.active:
+                record = newborn(condition, self.now)
+            if record is not None:
+                self.cases[condition.key] = _Case(record, self._follow(record, condition))
+
+    def _follow(self, record: AlarmRecord, condition: Condition) -> AlarmRecord:
+        before = record
+        if condition.active and condition.rule.when == UNREACHABLE and condition.view is not None:
+            # Before it is raised: an alarm that another one stands for is not to be heard even for a moment.
+            record = self._suppress(record, self.roots.site_root(condition.view.printer))
         moved, transition = step(record, condition, self.now)
-        if moved is not record and condition.known:
+        if moved is not before and condition.known:
             moved = replace(moved, facts=facts(condition, self.health))
         if transition is not None:
             self.ledger.append(transition.entry)
-        self._settle(record, moved)
+        return moved
+
+    def _suppress(self, record: AlarmRecord, root: AlarmRecord | None) -> AlarmRecord:
+        if root is None or TABLE[record.state, Event.SUPPRESS] is None:
+            return record
+        moved, transition = suppress(record, root, self.now)
+        self.ledger.append(transition.entry)
+        return moved
 
     def _without_condition(
-        self, record: AlarmRecord, views: Mapping[int, PrinterView], fleet: Collection[int] | None
+        self, record: AlarmRecord, views: Mapping[int, PrinterView], fleet: Collection[int] | None, sites_known: bool
     ) -> None:
         rule = self.rules.get(record.rule)
         view = None if record.printer_id is None else views.get(record.printer_id)
-        gone = self._why_gone(record, rule, view, fleet)
+        gone = self._why_gone(record, rule, view, fleet, sites_known)
+        case = self.cases[record.key] = _Case(record, record)
         if gone:
-            self._close(record, gone)
-            return
-        if rule is not None and rule.when in MOMENTARY and self._is_over(record, view):
+            self._close(case, gone)
+        elif rule is not None and rule.when in MOMENTARY and self._is_over(record, view):
             over = Condition(record.key, rule, view, record.subject, False, None, None, record.subject)
-            moved, transition = step(record, over, self.now)
+            case.record, transition = step(record, over, self.now)
             if transition is not None:
                 # The condition is not there to be described: the words of its raising say best what is over.
-                moved = replace(moved, text=record.text, value=record.value, limit=record.limit)
+                case.record = replace(case.record, text=record.text, value=record.value, limit=record.limit)
                 self.ledger.append(transition.entry)
-            self._settle(record, moved)
-            return
-        self._settle(record, record)
 
     def _is_over(self, record: AlarmRecord, view: PrinterView | None) -> bool:
         if record.printer_id is None:
@@ -131,36 +188,67 @@ class _Judge:
         return view is not None and view.reachable and view.reading is not None
 
     def _why_gone(
-        self, record: AlarmRecord, rule: Rule | None, view: PrinterView | None, fleet: Collection[int] | None
+        self,
+        record: AlarmRecord,
+        rule: Rule | None,
+        view: PrinterView | None,
+        fleet: Collection[int] | None,
+        sites_known: bool,
     ) -> str:
         if rule is None:
             return "its rule was taken out of the settings"
-        if (rule.when == AGENT_UNWELL) is not (record.printer_id is None):
+        if _about(record) != _watched(rule):
             return "its rule now watches something else"
         if record.printer_id is None:
-            return "its rule no longer covers it" if rule.kinds and record.subject not in rule.kinds else ""
+            no_site = rule.when == SITE_SILENT and sites_known
+            return (
+                "its rule no longer covers it" if no_site or (rule.kinds and record.subject not in rule.kinds) else ""
+            )
         if view is None:
             return "the printer is no longer watched" if fleet is not None and record.printer_id not in fleet else ""
-        return _why_gone_there(rule, view)
+        return _why_gone_there(rule, view, forecast=record.printer_id in self.outlooks)
 
-    def _close(self, record: AlarmRecord, why: str) -> None:
+    def _close(self, case: _Case, why: str) -> None:
+        record = case.record
         idle = record.state is AlarmState.NORMAL and not record.active
         if idle and not record.signal and not record.told:
             return
-        moved, transition = apply(record, Event.VANISH, self.now, why=why)
+        case.record, transition = apply(record, Event.VANISH, self.now, why=why)
+        case.ended = why
         if not idle:
             self.ledger.append(transition.entry)
-        self._settle(record, moved, ended=why)
 
-    def _settle(self, before: AlarmRecord, record: AlarmRecord, ended: str = "") -> None:
-        """The shelf, the severity, the telling; and remember what changed."""
+    def _depend(self, record: AlarmRecord, views: Mapping[int, PrinterView]) -> AlarmRecord:
+        """Suppress it by design, or release it: does another alarm stand for it?"""
+        if not record.active and record.state is not AlarmState.SUPPRESSED:
+            return record
+        root = self.roots.of(record)
+        if root is not None:
+            if record.state is AlarmState.SUPPRESSED:
+                same = record.suppressed_by == root.key
+                return record if same else replace(record, suppressed_by=root.key, revision=record.revision + 1)
+            return self._suppress(record, root)
+        if record.state is not AlarmState.SUPPRESSED:
+            return record
+        rule = self.rules.get(record.rule)
+        if rule is not None and rule.when == UNREACHABLE and record.printer_id not in views:
+            # The site is heard again; this printer speaks for itself as soon as it was asked itself.
+            return record
+        record, transitions = release(record, "the alarm that stood for it is over", self.now)
+        self.ledger.extend(one.entry for one in transitions)
+        return record
+
+    def _settle(self, case: _Case, views: Mapping[int, PrinterView]) -> None:
+        """Suppression by design, the shelf, the severity, the telling; and remember what changed."""
+        before, record = case.before, self._depend(case.record, views)
         record, transition = expire(record, self.now)
         if transition is not None:
             self.ledger.append(transition.entry)
+            record = self._depend(record, views)
         rule = self.rules.get(record.rule)
         if rule is not None and rule.severity != record.severity:
             record = self._regrade(record, rule.severity)
-        record, messages = tell(record, rule, self.now, batch=self.batch, ended=ended)
+        record, messages = tell(record, rule, self.now, batch=self.batch, ended=case.ended)
         self.messages.extend(messages)
         if record is before:
             if _spent(record, self.now):
@@ -177,18 +265,31 @@ class _Judge:
         return replace(record, severity=severity, revision=record.revision + 1)
 
 
+def _about(record: AlarmRecord) -> str:
+    """What an alarm is about: ``agent``, ``site`` or ``printer``."""
+    if record.printer_id is not None:
+        return "printer"
+    return "site" if record.key == f"{record.rule}|site|{record.subject}" else "agent"
+
+
+def _watched(rule: Rule) -> str:
+    return {AGENT_UNWELL: "agent", SITE_SILENT: "site"}.get(rule.when, "printer")
+
+
 def _spent(record: AlarmRecord, now: datetime) -> bool:
     """Whether a record says nothing more: it never came to an alarm, or its last one is long over."""
     quiet = record.state is AlarmState.NORMAL and not (record.active or record.signal or record.told)
     return quiet and (record.occurrence == 0 or now - record.since > KEPT)
 
 
-def _why_gone_there(rule: Rule, view: PrinterView) -> str:
+def _why_gone_there(rule: Rule, view: PrinterView, *, forecast: bool) -> str:
     """Why a rule finds nothing at a printer where it found something once; empty when that says nothing."""
     if view.printer.retired is not None:
         return "the printer was retired"
     if not rule.covers(view.printer):
         return "its rule no longer covers this printer"
+    if rule.when == RUN_OUT:
+        return "nothing is forecast for it any more, or its rule no longer covers it" if forecast else ""
     if rule.when in MOMENTARY or not view.reachable or view.reading is None or not view.reading.supplies:
         # A printer that lists no supplies at all is more likely starting up than stripped.
         return ""

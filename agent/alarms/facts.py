@@ -1,6 +1,6 @@
 """What a message about an alarm needs to say, as a flat mapping of JSON values.
 
-    always        rule, when, subject, text, note
+    always        rule, when, subject, text, note, consequence, action, time_to_act (seconds)
     a printer     printer, printer_id, address, model, serial, place, site, building, floor, room, zone,
                   counter, counter_unit (life count of the first marker), reading_at
     a supply      part, kind, colorant, description, unit, level (a number, or ``unknown``, ``some``, ``other``),
@@ -9,6 +9,9 @@
     an error bit  alert_code, alert_severity
     a finding     finding, finding_at
     silence       silent_since
+    a site        site, zone, place, silent, printers, silent_printers (some of their names), silent_since, limit
+    a run-out     part, kind, colorant, description, fraction (best guess), receptacle, chance, within_days, limit,
+                  dry_from, dry_by (dates; eight in ten runs out between them), basis
     the agent     agent_part, store_error, buffered, dropped, dead_letters, sweep_seconds, sweep_interval, failing_since
 
 Moments are ISO 8601 in UTC. What is not known is left out.
@@ -17,9 +20,11 @@ Moments are ISO 8601 in UTC. What is not known is left out.
 from __future__ import annotations
 
 from agent.alarms.conditions import BIT_SEVERITY, Condition
+from agent.alarms.sites import Silence
 from agent.alarms.wording import clean, part
 from agent.model.alarm import AgentHealth
 from agent.model.fleet import Finding, PrinterView, Scalar
+from agent.model.insight import Forecast
 from agent.model.reading import Alert, Mark, Supply
 
 Facts = dict[str, Scalar]
@@ -31,7 +36,11 @@ def facts(condition: Condition, health: AgentHealth | None = None) -> Facts:
     found: Facts = {"rule": rule.name, "when": rule.when, "subject": condition.subject, "text": condition.text}
     if rule.note:
         found["note"] = clean(rule.note, 1000)
-    if condition.view is None:
+    found["consequence"], found["action"] = clean(rule.consequence, 500), clean(rule.action, 500)
+    found["time_to_act"] = None if rule.time_to_act is None else rule.time_to_act.total_seconds()
+    if isinstance(condition.part, Silence):
+        found |= _site(condition, condition.part)
+    elif condition.view is None:
         found |= _agent(condition.subject, health or AgentHealth())
     else:
         found |= _printer(condition.view)
@@ -60,6 +69,37 @@ def _printer(view: PrinterView) -> Facts:
         if (counter := counts.get("life") or counts.get("total")) is not None:
             found["counter"], found["counter_unit"] = counter.value, clean(counter.unit, 40)
     return found
+
+
+def _site(condition: Condition, silence: Silence) -> Facts:
+    return {
+        "site": clean(silence.site),
+        "place": clean(silence.site),
+        "zone": silence.zone,
+        "silent": silence.silent,
+        "printers": silence.printers,
+        "silent_printers": ", ".join(clean(name, 60) for name in silence.examples),
+        "silent_since": None if silence.since is None else silence.since.isoformat(),
+        "limit": condition.limit,
+    }
+
+
+def _outlook(condition: Condition, forecast: Forecast) -> Facts:
+    dates = forecast.empty_dates
+    return {
+        "part": part(forecast.kind, forecast.colorant),
+        "kind": clean(forecast.kind, 60),
+        "colorant": clean(forecast.colorant or "", 40),
+        "description": clean(forecast.description),
+        "fraction": forecast.level,
+        "receptacle": forecast.kind.startswith("waste"),
+        "chance": condition.value,
+        "within_days": round(condition.rule.ahead.total_seconds() / 86400, 2),
+        "limit": condition.limit,
+        "dry_from": dates.p10.isoformat() if dates else None,
+        "dry_by": dates.p90.isoformat() if dates else None,
+        "basis": clean("; ".join(forecast.basis), 500),
+    }
 
 
 def _amount(amount: int | Mark) -> int | str:
@@ -92,9 +132,11 @@ def _part(condition: Condition, view: PrinterView) -> Facts:
             }
         case Finding():
             return {"finding": clean(about.kind, 60), "finding_at": about.at.isoformat()}
+    if isinstance(about, Forecast):
+        return _outlook(condition, about)
     if about == "contact":
         return {"silent_since": None if view.reachable else view.since.isoformat()}
-    return {"alert_code": about, "alert_severity": BIT_SEVERITY.get(about, "")}
+    return {"alert_code": str(about), "alert_severity": BIT_SEVERITY.get(str(about), "")}
 
 
 def _agent(subject: str, health: AgentHealth) -> Facts:

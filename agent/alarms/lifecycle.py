@@ -161,6 +161,10 @@ _LEDGER = {
 }
 
 
+_BACK = frozenset((Event.UNSHELVE, Event.EXPIRE, Event.RESTORE))
+"""Who set an alarm aside for a time wants to hear of it afterwards; what is released by design was never new."""
+
+
 class NotApplicableError(ValueError):
     """A person asked for something that the alarm's state does not allow; ``str()`` is a sentence that says why."""
 
@@ -224,6 +228,10 @@ def apply(
     moved = replace(moved, state=after, since=now if after is not record.state else record.since)
     if after is not SHELVED and record.state is SHELVED:
         moved = replace(moved, shelved_until=None, shelved_by="", shelved_reason="")
+    if after is not SUPPRESSED and record.suppressed_by:
+        moved = replace(moved, suppressed_by="")
+    if event in _BACK:
+        moved = replace(moved, back_at=now)
     reason = f"{arc.reason}: {why}" if why else arc.reason
     moved = _revised(moved)
     return moved, Transition(
@@ -287,6 +295,26 @@ def expire(record: AlarmRecord, now: datetime) -> tuple[AlarmRecord, Transition 
     if record.state is not SHELVED or (record.shelved_until is not None and now < record.shelved_until):
         return record, None
     return apply(record, Event.EXPIRE, now)
+
+
+def suppress(record: AlarmRecord, root: AlarmRecord, now: datetime) -> tuple[AlarmRecord, Transition]:
+    """Let ``root`` stand for it. Raises NotApplicableError where the table does not allow it."""
+    moved, transition = apply(record, Event.SUPPRESS, now, why=root.key)
+    return replace(moved, suppressed_by=root.key), transition
+
+
+def release(record: AlarmRecord, why: str, now: datetime) -> tuple[AlarmRecord, tuple[Transition, ...]]:
+    """Let it speak for itself again. What was acknowledged before it was suppressed is acknowledged still.
+
+    Raises NotApplicableError unless it is suppressed.
+    """
+    moved, released = apply(record, Event.RELEASE, now, why=why)
+    seen = moved.acknowledged_at
+    if moved.state is not UNACKNOWLEDGED or seen is None or (moved.back_at is not None and moved.back_at >= seen):
+        return moved, (released,)
+    why = f"by {moved.acknowledged_by}, before it was suppressed"
+    moved, again = apply(moved, Event.ACKNOWLEDGE, now, why=why)
+    return moved, (released, again)
 
 
 def _named(who: str) -> str:

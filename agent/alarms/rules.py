@@ -16,6 +16,8 @@ UNREACHABLE = "unreachable"
 PRINTER_ALERT = "printerAlert"
 COUNTER_ODDITY = "counterOddity"
 AGENT_UNWELL = "agentUnwell"
+SITE_SILENT = "siteSilent"
+RUN_OUT = "runOut"
 
 WHEN = (
     SUPPLY_BELOW,
@@ -24,6 +26,8 @@ WHEN = (
     UNREACHABLE,
     PRINTER_ALERT,
     COUNTER_ODDITY,
+    SITE_SILENT,
+    RUN_OUT,
     AGENT_UNWELL,
 )
 """The kinds of condition that a rule can watch."""
@@ -35,7 +39,14 @@ UNWELL = ("store", "buffer", "sweep", "deadLetters")
 ODDITY_OFF_DELAY = timedelta(days=1)
 """A counter's oddity is a moment, not a condition that lasts: its alarm stands for a day unless the rule says else."""
 
+USUAL_SHARE, USUAL_FEWEST = 0.8, 3
+"""siteSilent: the share of a site's printers that must be silent, and how many it must have (common practice)."""
+
+USUAL_CHANCE = 0.5
+USUAL_WITHIN, LONGEST_WITHIN = timedelta(days=7), timedelta(days=365)
+
 _FRACTIONAL = (SUPPLY_BELOW, RECEPTACLE_NEARLY_FULL)
+_TIMED = (UNREACHABLE, SITE_SILENT)
 _NAME_LIMIT = 64
 
 
@@ -45,8 +56,9 @@ class Rule:
 
     ``when``: one of ``WHEN``. ``below``: a fraction 0 < f <= 1 of what is left (supplyBelow) or of the space that is
     left (receptacleNearlyFull); the alarm returns to normal at ``below + deadband`` and above. ``for_``: how long a
-    printer must have been silent (unreachable). ``on_delay`` / ``off_delay``: how long the condition must hold, or be
-    over, before the alarm follows; ``off_delay`` None takes the default of the kind (none; a day for counterOddity).
+    printer must have been silent (unreachable, siteSilent). ``on_delay`` / ``off_delay``: how long the condition must
+    hold, or be over, before the alarm follows; ``off_delay`` None takes the default of the kind (none; a day for
+    counterOddity).
 
     ``kinds``: supply kinds by their RFC 3805 labels (supplyBelow, supplyEmpty, receptacleNearlyFull), kinds of finding
     (counterOddity, default ``ODDITIES``), parts of the agent (agentUnwell, default ``UNWELL``); empty means all.
@@ -54,9 +66,15 @@ class Rule:
     of hrPrinterDetectedErrorState (RFC 2790). An alert must satisfy both where both are given; if neither is,
     critical alerts are meant.
 
+    ``share`` and ``fewest`` (siteSilent): of a site's printers that the rule covers, this share is silent, and there
+    are at least so many; below ``share - deadband`` the site is heard again. ``within`` (None: a week) and ``chance``
+    (runOut): a supply runs out within this time with at least this chance; below ``chance - deadband`` it is well.
+
     ``sites``, ``tags``, ``printers``, ``models`` narrow the rule, each by exact name or shell pattern (``Quillon*``);
     empty means everywhere. ``tell``: names of channels. ``repeat``: tell again while nobody acknowledges.
-    ``note``: the site's own words, added to each message.
+    ``note``: the site's own words, added to each message. ``consequence``: what happens if nobody acts; ``action``:
+    what to do; ``time_to_act``: how long there is for it (ISA-18.2 calls this rationalisation: an alarm that asks for
+    nothing is none).
     """
 
     name: str
@@ -78,6 +96,13 @@ class Rule:
     repeat: timedelta | None = None
     tell_returned: bool = True
     note: str = ""
+    share: float = USUAL_SHARE
+    fewest: int = USUAL_FEWEST
+    within: timedelta | None = None
+    chance: float = USUAL_CHANCE
+    consequence: str = ""
+    action: str = ""
+    time_to_act: timedelta | None = None
 
     def __post_init__(self) -> None:
         if wrong := faults(self):
@@ -89,6 +114,11 @@ class Rule:
         if self.off_delay is not None:
             return self.off_delay
         return ODDITY_OFF_DELAY if self.when == COUNTER_ODDITY else timedelta(0)
+
+    @property
+    def ahead(self) -> timedelta:
+        """How far a run-out rule looks ahead."""
+        return USUAL_WITHIN if self.within is None else self.within
 
     def covers(self, printer: Printer) -> bool:
         """Whether the rule's filters let this printer through. A retired printer is covered by no rule."""
@@ -135,6 +165,16 @@ def _limit_faults(rule: Rule) -> list[str]:
             found.append(f"deadband must be 0 or more, and below + deadband no more than 1, not {rule.deadband}")
     elif rule.below is not None and rule.when in WHEN:
         found.append(f"below has no meaning for {rule.when}")
+    if rule.when == SITE_SILENT and not 0 < rule.share <= 1:
+        found.append(f"share must be a fraction above 0 and up to 1 (0.8 is eighty percent), not {rule.share}")
+    if rule.when == SITE_SILENT and rule.fewest < 2:
+        found.append("fewest must be 2 or more: one silent printer is no silent site")
+    if rule.when == RUN_OUT and not 0 < rule.chance < 1:
+        found.append(f"chance must lie between 0 and 1 (0.5 is as likely as not), not {rule.chance}")
+    if rule.when in (SITE_SILENT, RUN_OUT) and not 0 <= rule.deadband < (
+        rule.share if rule.when == SITE_SILENT else rule.chance
+    ):
+        found.append(f"deadband must be 0 or more, and less than the limit, not {rule.deadband}")
     return found
 
 
@@ -142,10 +182,16 @@ def _time_faults(rule: Rule) -> list[str]:
     zero = timedelta(0)
     given = {"for": rule.for_, "on_delay": rule.on_delay, "off_delay": rule.off_delay or zero}
     found = [f"{name} must not be negative" for name, span in given.items() if span < zero]
-    if rule.for_ and rule.when != UNREACHABLE and rule.when in WHEN:
+    if rule.for_ and rule.when not in _TIMED and rule.when in WHEN:
         found.append(f"for has no meaning for {rule.when}; use on_delay")
     if rule.repeat is not None and rule.repeat < timedelta(minutes=1):
         found.append("repeat must be a minute or longer")
+    if rule.within is not None and rule.when == RUN_OUT and not zero < rule.within <= LONGEST_WITHIN:
+        found.append(f"within must be a time of at most {LONGEST_WITHIN.days} days")
+    if rule.within is not None and rule.when != RUN_OUT and rule.when in WHEN:
+        found.append(f"within has no meaning for {rule.when}")
+    if rule.time_to_act is not None and rule.time_to_act <= zero:
+        found.append("time_to_act must be longer than nothing")
     return found
 
 
@@ -156,7 +202,7 @@ def _choice_faults(rule: Rule) -> list[str]:
     known = ", ".join(ALERT_SEVERITIES)
     strange = [word for word in rule.alert_severity if word not in ALERT_SEVERITIES]
     found += [f"alert_severity must be among {known}, not {word!r}" for word in strange]
-    if rule.kinds and rule.when in (UNREACHABLE, PRINTER_ALERT):
+    if rule.kinds and rule.when in (UNREACHABLE, SITE_SILENT, PRINTER_ALERT):
         found.append(f"kinds has no meaning for {rule.when}")
     if rule.when == AGENT_UNWELL:
         found += [f"kinds must be among {', '.join(UNWELL)}, not {kind!r}" for kind in rule.kinds if kind not in UNWELL]

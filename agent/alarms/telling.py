@@ -51,7 +51,7 @@ def decide(record: AlarmRecord, rule: Rule | None, now: datetime) -> Decision:
 def _repeat(record: AlarmRecord, rule: Rule, now: datetime) -> Decision:
     if not record.told or record.told_at is None:
         return Decision(True, FIRST, "raised")
-    if record.since > record.told_at:
+    if record.back_at is not None and record.back_at > record.told_at:
         return Decision(True, AGAIN, "repeat")
     if rule.repeat is None:
         return Decision(False, "already told")

@@ -58,7 +58,10 @@ class _Data:
 
 
 _MOMENTS = frozenset(
-    ("at", "since", "signal_since", "raised_at", "returned_at", "told_at", "acknowledged_at", "shelved_until")
+    (
+        *("at", "since", "signal_since", "raised_at", "returned_at", "told_at", "acknowledged_at", "shelved_until"),
+        "back_at",
+    )
 )
 _WORDS = frozenset(("told",))
 
@@ -92,11 +95,14 @@ def _read(name: str, value: Any) -> Any:
 class AlarmRecord(_Data):
     """One alarm, standing or not: all that is needed to go on with it after a restart.
 
-    ``key`` is ``rule|printer id|subject`` (``rule|agent|subject`` for the agent itself) and never changes.
+    ``key`` is ``rule|printer id|subject`` (``rule|agent|subject`` for the agent itself, ``rule|site|name`` for a whole
+    site) and never changes.
     ``signal`` is the condition after the deadband and ``signal_since`` when it last changed; ``active`` is the
     condition after on-delay and off-delay. ``state`` has been so since ``since``.
     ``occurrence`` counts how often it was raised. ``told`` are the channels that heard of the present occurrence and
     have not yet heard of its end; ``tellings`` counts the messages about it. ``facts`` is what a message needs to say.
+    ``back_at``: when it last came off the shelf or back into service. ``suppressed_by``: the key of the alarm that
+    stands for it while it is suppressed by design.
     ``revision`` grows by one with every change: who saves a record can see whether another was quicker.
     """
 
@@ -125,6 +131,8 @@ class AlarmRecord(_Data):
     shelved_until: datetime | None = None
     shelved_by: str = ""
     shelved_reason: str = ""
+    back_at: datetime | None = None
+    suppressed_by: str = ""
     revision: int = 0
     facts: Mapping[str, Scalar] = field(default_factory=lambda: _NOTHING)
 

@@ -10,10 +10,10 @@ import shlex
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, tzinfo
+from datetime import UTC, datetime, timedelta, tzinfo
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-from agent.alarms.wording import clean, percent, spaced
+from agent.alarms.wording import clean, percent, spaced, span
 from agent.model.alarm import Message, rank
 from agent.notify.cautions import for_alert, for_supply
 
@@ -62,6 +62,8 @@ def _number(message: Message, name: str) -> float | None:
 
 
 def _who(message: Message) -> str:
+    if "silent" in message.facts:
+        return f"Site {_text(message, 'site', 80)}" if message.facts.get("site") else "Printers"
     return _text(message, "printer", 80) or ("Lowmark itself" if "agent_part" in message.facts else "a printer")
 
 
@@ -150,8 +152,15 @@ def _what_rows(message: Message) -> list[tuple[str, str]]:
     facts = message.facts
     counter = _number(message, "counter")
     rows: list[tuple[str, str]] = []
-    if "kind" in facts:
+    if "chance" in facts:
+        rows += _outlook_rows(message)
+    elif "kind" in facts:
         rows += _supply_rows(message)
+    if "silent" in facts:
+        rows += [
+            ("Silent", f"{_text(message, 'silent')} of {_text(message, 'printers')} printers"),
+            ("Among them", _text(message, "silent_printers", 400)),
+        ]
     if "alert_code" in facts:
         code = spaced(_text(message, "alert_code", 80))
         rows += [
@@ -168,7 +177,33 @@ def _what_rows(message: Message) -> list[tuple[str, str]]:
         ]
     if counter is not None:
         rows.append(("Counter", f"{int(counter):,} {_text(message, 'counter_unit', 40)}".rstrip()))
-    return rows
+    return [*rows, *_purpose_rows(message)]
+
+
+def _purpose_rows(message: Message) -> list[tuple[str, str]]:
+    """Why the alarm is one: what happens if nobody acts, what to do, and how long there is for it."""
+    if message.kind == "returned":
+        return []
+    seconds = _number(message, "time_to_act")
+    return [
+        ("What to do", _text(message, "action", 500)),
+        ("Time to act", span(timedelta(seconds=seconds)) if seconds else ""),
+        ("Otherwise", _text(message, "consequence", 500)),
+    ]
+
+
+def _outlook_rows(message: Message) -> list[tuple[str, str]]:
+    chance, days = _number(message, "chance"), _number(message, "within_days")
+    level = _number(message, "fraction")
+    dates = [_text(message, name, 20) for name in ("dry_from", "dry_by")]
+    return [
+        ("Part", _text(message, "part", 100)),
+        ("Left", f"about {percent(min(1.0, max(0.0, level)))}" if level is not None else ""),
+        ("Chance", f"{percent(chance)} within {span(timedelta(days=days))}" if chance is not None and days else ""),
+        ("Runs out", f"between {dates[0]} and {dates[1]} (8 chances in 10)" if all(dates) else ""),
+        ("Rests on", _text(message, "basis", 500)),
+        ("Bring", bring(message) if message.kind != "returned" else ""),
+    ]
 
 
 _AGENT_ADVICE = {

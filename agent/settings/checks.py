@@ -27,12 +27,16 @@ from agent.settings.units import read_duration, read_endpoint, read_network, wri
 from agent.settings.work_checks import check_work
 
 _SUPPLY_RULES = ("supplyBelow", "supplyEmpty", "receptacleNearlyFull")
-_ALL = (*_SUPPLY_RULES, "unreachable", "printerAlert", "counterOddity", "agentUnwell")
+_ALL = (*_SUPPLY_RULES, "unreachable", "printerAlert", "counterOddity", "siteSilent", "runOut", "agentUnwell")
 _MEANT_FOR = {
     "below": ("supplyBelow", "receptacleNearlyFull"),
-    "deadband": ("supplyBelow", "receptacleNearlyFull"),
-    "for": ("unreachable",),
-    "kinds": (*_SUPPLY_RULES, "counterOddity", "agentUnwell"),
+    "deadband": ("supplyBelow", "receptacleNearlyFull", "siteSilent", "runOut"),
+    "for": ("unreachable", "siteSilent"),
+    "share": ("siteSilent",),
+    "fewest": ("siteSilent",),
+    "within": ("runOut",),
+    "chance": ("runOut",),
+    "kinds": (*_SUPPLY_RULES, "counterOddity", "runOut", "agentUnwell"),
     "alert_severity": ("printerAlert",),
     "codes": ("printerAlert",),
     "sites": _ALL[:-1],
@@ -254,7 +258,7 @@ def _alarms(root: Node) -> Iterator[Problem]:
 
 
 def _kinds(when: str) -> tuple[str, ...]:
-    if when in _SUPPLY_RULES:
+    if when in _SUPPLY_RULES or when == "runOut":
         return tuple(SUPPLY_TYPE.values())
     return {"counterOddity": ODDITIES, "agentUnwell": UNWELL}.get(when, ())
 

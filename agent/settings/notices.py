@@ -62,6 +62,13 @@ def _alarms(settings: Settings) -> Iterator[str]:
                 yield f"alarms[{at}].tags: no printer has the tag {tag}"
         if settings.channels and alarm.tell == ():
             yield f"alarms[{at}].tell: nobody is told of {alarm.name}; lowmark alarms shows it"
+    lengths = [rule.for_ for rule in settings.rules() if rule.when == "unreachable"]
+    for at, rule in enumerate(settings.rules()):
+        if rule.when == "siteSilent" and lengths and rule.for_ >= min(lengths):
+            yield (
+                f"alarms[{at}].for: {rule.name} waits as long as a single printer's silence; "
+                "make it shorter, or each printer of a silent site is told by itself"
+            )
 
 
 def _channels(settings: Settings) -> Iterator[str]:

@@ -12,10 +12,11 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
-from agent.alarms.rules import RECEPTACLE_NEARLY_FULL, Rule
+from agent.alarms.rules import Rule
 from agent.model.shelf import PlaceRule, SparePart
 from agent.model.upkeep import Plan
 from agent.model.wire import Community, UsmUser
+from agent.settings.alarms import USUAL_ALARMS, Alarm
 from agent.settings.channels import ApprisePost, Channel, Mail, Webhook
 from agent.settings.parts import Part, Shelf, ShelfPlace
 from agent.settings.secrets import Secret, SecretUnfit
@@ -27,7 +28,6 @@ from agent.settings.units import (
     Duration,
     Endpoint,
     FilePath,
-    Fraction,
     Name,
     OneOrMany,
     Range,
@@ -68,17 +68,6 @@ PUBLIC = "public"
 
 AuthName = Literal["MD5", "SHA-1", "SHA-224", "SHA-256", "SHA-384", "SHA-512"]
 PrivName = Literal["DES", "AES-128", "AES-192", "AES-256"]
-Severity = Literal["low", "medium", "high", "urgent"]
-AlertSeverity = Literal["critical", "warning", "warningBinaryChangeEvent", "other"]
-Condition = Literal[
-    "supplyBelow",
-    "supplyEmpty",
-    "receptacleNearlyFull",
-    "unreachable",
-    "printerAlert",
-    "counterOddity",
-    "agentUnwell",
-]
 
 
 class Frozen(dict[str, Any]):
@@ -249,106 +238,6 @@ class PrinterEntry(Section):
         OneOrMany(),
         Field(description="Known oddities of this printer, besides those it is recognised by."),
     ] = ()
-
-
-class Alarm(Section):
-    """One alarm rule."""
-
-    name: Annotated[
-        Name,
-        matching(r"[^|]{1,64}", "a name of at most 64 characters without |"),
-        Field(description="What the rule is called."),
-    ]
-    when: Annotated[Condition, Field(description="What is watched.")]
-    below: Annotated[
-        Fraction | None,
-        Field(description="supplyBelow: share that is left. receptacleNearlyFull: space that is left (10%)."),
-    ] = None
-    deadband: Annotated[
-        Fraction, Field(description="How far above the limit it has to come before all is well again.")
-    ] = 0.02
-    on_delay: Annotated[
-        Duration, between("0s", "365d"), Field(description="How long it must last before it counts.")
-    ] = timedelta(0)
-    off_delay: Annotated[
-        Duration | None, Field(description="How long it must be over before it is over (counterOddity: 1d, else 0s).")
-    ] = None
-    lasting: Annotated[
-        Duration | None, Field(alias="for", description="unreachable: how long the silence must last (30m).")
-    ] = None
-    severity: Annotated[Severity, Field(description="How grave.")] = "medium"
-    kinds: Annotated[
-        tuple[Name, ...],
-        OneOrMany(),
-        Field(description="Only these: kinds of supply (toner, opc ...), of counterOddity, or parts of the agent."),
-    ] = ()
-    alert_severity: Annotated[
-        tuple[AlertSeverity, ...],
-        OneOrMany(),
-        Field(description="printerAlert: only alerts of these severities (critical)."),
-    ] = ()
-    codes: Annotated[
-        tuple[Name, ...], OneOrMany(), Field(description="printerAlert: only alerts of these codes, like jam.")
-    ] = ()
-    sites: Annotated[
-        tuple[Name, ...], OneOrMany(), Field(description="Only these sites; * and ? stand for anything.")
-    ] = ()
-    tags: Annotated[tuple[Name, ...], OneOrMany(), Field(description="Only printers with one of these tags.")] = ()
-    printers: Annotated[
-        tuple[Name, ...], OneOrMany(), Field(description="Only these printers, by name, address or serial number.")
-    ] = ()
-    models: Annotated[tuple[Name, ...], OneOrMany(), Field(description="Only these models, like Quillon*.")] = ()
-    tell: Annotated[
-        Annotated[tuple[Name, ...], OneOrMany()] | None,
-        Field(description="The channels to tell; without it all, [] for none."),
-    ] = None
-    repeat: Annotated[
-        Duration | None, between("1m", "365d"), Field(description="Tell again so often while nobody acknowledges.")
-    ] = None
-    tell_returned: Annotated[bool, Field(description="Tell also when all is well again.")] = True
-    note: Annotated[Text, Field(description="Words of your own, added to each message.")] = ""
-
-    def rule(self, channels: tuple[str, ...]) -> Rule:
-        """The rule itself; ``channels`` are told where the file names none. Raises ValueError."""
-        below = self.below
-        if below is None and self.when == RECEPTACLE_NEARLY_FULL:
-            below = 0.10
-        lasting = self.lasting
-        if lasting is None:
-            lasting = timedelta(minutes=30) if self.when == "unreachable" else timedelta(0)
-        return Rule(
-            name=self.name,
-            when=self.when,
-            below=below,
-            deadband=self.deadband,
-            for_=lasting,
-            on_delay=self.on_delay,
-            off_delay=self.off_delay,
-            severity=self.severity,
-            kinds=self.kinds,
-            alert_severity=self.alert_severity,
-            codes=self.codes,
-            sites=self.sites,
-            tags=self.tags,
-            printers=self.printers,
-            models=self.models,
-            tell=channels if self.tell is None else self.tell,
-            repeat=self.repeat,
-            tell_returned=self.tell_returned,
-            note=self.note,
-        )
-
-
-USUAL_ALARMS = (
-    Alarm(name="supply-empty", when="supplyEmpty", severity="high", on_delay=timedelta(minutes=2)),
-    Alarm(name="supply-low", when="supplyBelow", below=0.15, deadband=0.03, on_delay=timedelta(minutes=10)),
-    Alarm(name="waste-nearly-full", when="receptacleNearlyFull", below=0.10, on_delay=timedelta(minutes=10)),
-    Alarm(name="printer-silent", when="unreachable"),
-    Alarm(name="printer-stopped", when="printerAlert", alert_severity=("critical",), on_delay=timedelta(minutes=10)),
-    Alarm(name="counter-odd", when="counterOddity", severity="low"),
-    Alarm(name="agent-unwell", when="agentUnwell", severity="high", on_delay=timedelta(minutes=2)),
-)
-"""The rules in force where the file has no ``alarms`` at all."""
 
 
 def _with_public(given: Mapping[str, Credentials]) -> Mapping[str, Credentials]:

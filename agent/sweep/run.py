@@ -16,8 +16,10 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Protocol
 
+from agent.alarms.conditions import Outlooks
 from agent.alarms.engine import judge
 from agent.alarms.rules import Rule
+from agent.alarms.sites import has_site_rules
 from agent.insight.identity import NOT_SAVED, Recognition
 from agent.mib import oids
 from agent.mib.decode import decode
@@ -117,7 +119,7 @@ class Sweep:
 
     ``clock`` gives the moment (UTC), ``timer`` seconds for measuring. ``rules`` and ``alarms`` are what is judged by;
     ``alarms`` is kept up to date here. ``oddities``: the tables that printers are looked up in.
-    ``rate``: requests a second at most.
+    ``rate``: requests a second at most. ``outlooks`` may be set from outside: the forecasts that are judged by.
     """
 
     def __init__(  # noqa: PLR0913 - the parts are wired here and nowhere else
@@ -141,6 +143,7 @@ class Sweep:
         self.timer = timer
         self.rules = tuple(rules)
         self.alarms: dict[str, AlarmRecord] = dict(alarms or {})
+        self.outlooks: Outlooks = {}
         self.oddities = tuple(oddities)
         self.inventory = inventory
         self.pace = Pace(rate, timer)
@@ -330,7 +333,16 @@ class Sweep:
 
     def _judge(self, contacts: Sequence[Contact], now: datetime, health: AgentHealth | None = None) -> None:
         views = self.fleet.views_of({one.printer_id for one in contacts})
-        found = judge(self.rules, views, self.alarms, now, health=health, fleet=self.fleet.watched)
+        found = judge(
+            self.rules,
+            views,
+            self.alarms,
+            now,
+            health=health,
+            fleet=self.fleet.watched,
+            whole=self.fleet.views_of() if has_site_rules(self.rules) else None,
+            outlooks=self.outlooks,
+        )
         for record in found.records:
             self.alarms[record.key] = record
         for key in found.gone:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
+from agent.alarms.conditions import Outlooks
 from agent.alarms.engine import Judgement, judge
 from agent.alarms.rules import Rule
 from agent.model.alarm import AgentHealth, AlarmRecord, Message
@@ -84,10 +85,17 @@ class Agent:
     now: datetime = START
 
     def judge(
-        self, *views: PrinterView, health: AgentHealth | None = None, fleet: Sequence[int] | None = None
+        self,
+        *views: PrinterView,
+        health: AgentHealth | None = None,
+        fleet: Sequence[int] | None = None,
+        whole: Sequence[PrinterView] | None = None,
+        outlooks: Outlooks | None = None,
     ) -> Judgement:
         """Judge without keeping anything: what an agent does that dies before it can save."""
-        return judge(self.rules, views, self.records, self.now, health=health, fleet=fleet)
+        return judge(
+            self.rules, views, self.records, self.now, health=health, fleet=fleet, whole=whole, outlooks=outlooks
+        )
 
     def sweep(
         self,
@@ -95,10 +103,12 @@ class Agent:
         after: timedelta = MINUTE,
         health: AgentHealth | None = None,
         fleet: Sequence[int] | None = None,
+        whole: Sequence[PrinterView] | None = None,
+        outlooks: Outlooks | None = None,
     ) -> list[Message]:
         """Let time pass, judge, keep all of it; the messages of this sweep."""
         self.now += after
-        found = self.judge(*views, health=health, fleet=fleet)
+        found = self.judge(*views, health=health, fleet=fleet, whole=whole, outlooks=outlooks)
         self.keep(found.records)
         for key in found.gone:
             del self.records[key]

@@ -9,12 +9,13 @@ from datetime import timedelta
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from agent.alarms.lifecycle import NotApplicableError, acknowledge, shelve, unshelve
+from agent.alarms.lifecycle import Event, NotApplicableError, acknowledge, apply, shelve, unshelve
+from agent.alarms.roots import DEPENDENT
 from agent.alarms.rules import Rule
 from agent.alarms.telling import decide
 from agent.model.alarm import AlarmState
 from agent.model.reading import Mark
-from tests.alarms.scene import LOW, MINUTE, START, Agent, alert, seen, toner
+from tests.alarms.scene import DESK, LOW, MINUTE, START, Agent, alert, seen, toner
 
 LEVELS = st.one_of(st.integers(0, 30), st.sampled_from([Mark.UNKNOWN, Mark.SOME]))
 STEPS = st.one_of(
@@ -28,11 +29,15 @@ STEPS = st.one_of(
     st.tuples(st.just("silent rule"), st.booleans()),
     st.tuples(st.just("supply out")),
     st.tuples(st.just("weeks pass"), LEVELS),
+    st.tuples(st.just("site"), LEVELS, st.booleans(), st.integers(0, 20)),
+    st.tuples(st.just("out of service"), st.integers(0, 3), st.booleans()),
 )
 RULES = st.builds(
     lambda on, off, repeat: [
         replace(LOW, on_delay=on * MINUTE, off_delay=off * MINUTE, repeat=repeat * MINUTE if repeat else None),
         Rule("jammed", "printerAlert", codes=("jam",), tell=("mail",)),
+        Rule("gone", "unreachable", for_=10 * MINUTE, off_delay=off * MINUTE, tell=("mail",)),
+        Rule("dark", "siteSilent", for_=5 * MINUTE, on_delay=on * MINUTE, tell=("mail",)),
     ],
     st.integers(0, 5),
     st.integers(0, 5),
@@ -55,8 +60,13 @@ def do(agent: Agent, step: tuple, rules: list[Rule]) -> None:
             assert (again.records, again.ledger, again.messages) == ((), (), ()), (
                 "what was just judged needs no judging"
             )
-        case ("acknowledge" | "shelve" | "unshelve", which, *rest):
+        case ("acknowledge" | "shelve" | "unshelve" | "out of service", which, *rest):
             person(agent, step[0], which, *rest)
+        case ("site", level, dark, minutes):
+            agent.now += minutes * MINUTE
+            since = agent.now - timedelta(hours=1)
+            views = [view(level, reachable=not dark, since=since, printer=replace(DESK, id=one)) for one in (7, 8, 9)]
+            agent.sweep(*views[:2], whole=views, after=0 * MINUTE)
         case ("settings", tell, urgent):
             agent.change(LOW, tell=tell, severity="urgent" if urgent else "medium")
         case ("silent rule", there):
@@ -67,12 +77,12 @@ def do(agent: Agent, step: tuple, rules: list[Rule]) -> None:
             agent.sweep(seen(toner(50, colour="black")))
 
 
-def view(level, *, jam: bool = False, reachable: bool = True):
+def view(level, *, jam: bool = False, **parts):
     supplies = (toner(level), toner(50, colour="black"))
-    return seen(*supplies, reachable=reachable, alerts=[alert()] if jam else [])
+    return seen(*supplies, alerts=[alert()] if jam else [], **parts)
 
 
-def person(agent: Agent, what: str, which: int, minutes: int = 0) -> None:
+def person(agent: Agent, what: str, which: int, number: int = 0) -> None:
     records = sorted(agent.records.values(), key=lambda record: record.key)
     if not records:
         return
@@ -81,7 +91,10 @@ def person(agent: Agent, what: str, which: int, minutes: int = 0) -> None:
         if what == "acknowledge":
             moved, transition = acknowledge(record, "Night desk", agent.now)
         elif what == "shelve":
-            moved, transition = shelve(record, agent.now + minutes * MINUTE, "Night desk", "why not", agent.now)
+            moved, transition = shelve(record, agent.now + number * MINUTE, "Night desk", "why not", agent.now)
+        elif what == "out of service":
+            event = Event.WITHDRAW if number else Event.RESTORE
+            moved, transition = apply(record, event, agent.now, who="Night desk")
         else:
             moved, transition = unshelve(record, "Night desk", agent.now)
     except NotApplicableError:
@@ -104,6 +117,24 @@ def test_never_told_twice_never_lost_and_the_ledger_tells_the_whole_story(rules,
     tellings_alternate(agent)
     nothing_is_owed(agent)
     ledger_is_a_chain(agent)
+    who_is_suppressed_has_a_reason(agent)
+
+
+def who_is_suppressed_has_a_reason(agent: Agent) -> None:
+    """Suppressed: an alarm that stands for it has its condition. Not suppressed: there is none such."""
+    rules = {rule.name: rule.when for rule in agent.rules}
+    silent = {
+        record.printer_id
+        for record in agent.records.values()
+        if record.rule == "gone" and record.signal and record.state is not AlarmState.OUT_OF_SERVICE
+    }
+    for record in agent.records.values():
+        if record.state is AlarmState.SUPPRESSED and record.rule != "gone":
+            assert agent.records[record.suppressed_by].signal
+        elif record.active and rules.get(record.rule) in DEPENDENT:
+            aside = record.state in (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)
+            assert aside or record.state is AlarmState.SUPPRESSED or record.printer_id not in silent
+        assert (record.state is AlarmState.SUPPRESSED) is bool(record.suppressed_by)
 
 
 def tellings_alternate(agent: Agent) -> None:

@@ -1,0 +1,84 @@
+"""Alarms about what is forecast."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import date, datetime, timedelta
+
+from agent.alarms.rules import Rule
+from agent.model.insight import PROBABILITIES, Dates, Forecast, Spread
+from agent.notify.message import compose
+from tests.alarms.scene import START, Agent, kinds, seen, toner
+
+SOON = Rule("soon", "runOut", within=timedelta(days=7), chance=0.5, deadband=0.1, tell=("mail",))
+KEY = "soon|7|toner:cyan"
+
+
+def forecast(median: float, start: datetime = START, *, supply: str = "toner:cyan", kind: str = "toner") -> Forecast:
+    """It runs out after ``median`` days, give or take half of that: the quantiles lie on a line."""
+    days = tuple(median * (0.5 + chance) for chance in PROBABILITIES)
+    return Forecast(
+        7, supply, kind, "cyan", "TG-40 cyan", start, None, Spread(start, days, 1500.0),
+        Dates(date(2026, 3, 5), date(2026, 3, 8), date(2026, 3, 12)), level=0.06, basis=("4 earlier lives here",),
+    )  # fmt: skip
+
+
+def look(agent: Agent, *forecasts: Forecast, reachable: bool = True, after: timedelta = timedelta(hours=1)):
+    view = seen(toner(6), reachable=reachable)
+    return agent.sweep(view, after=after, outlooks={7: forecasts})
+
+
+def test_an_alarm_comes_when_the_chance_of_running_out_in_time_reaches_the_limit():
+    agent = Agent([SOON])
+    assert look(agent, forecast(7.5)) == []
+    (message,) = look(agent, forecast(6.5))
+    assert (message.key, message.kind) == (KEY, "raised")
+    # 7 days less 2 hours gone by, on the line median * (0.5 + chance): (7 + 2/24) / 6.5 - 0.5 = 0.589...
+    assert message.facts["chance"] == 0.59
+    body = compose([message]).body
+    assert "Chance       59 % within 7 d\n" in body
+    assert "Runs out     between 2026-03-05 and 2026-03-12 (8 chances in 10)\n" in body
+    assert "Bring        a new cyan toner" in body
+    assert "Left         about 6 %" in body
+
+
+def test_time_that_goes_by_brings_the_day_nearer_without_a_new_forecast():
+    agent = Agent([SOON])
+    old = forecast(8.0)
+    assert look(agent, old) == []
+    assert kinds(look(agent, old, after=timedelta(days=1))) == ["raised"]
+
+
+def test_within_the_deadband_it_holds_and_a_swap_ends_it():
+    agent = Agent([SOON])
+    look(agent, forecast(6.5))
+    assert look(agent, forecast(7.5, agent.now)) == []
+    assert agent.state(KEY) == "unacknowledged"
+    assert kinds(look(agent, forecast(60, agent.now))) == ["returned"]
+
+
+def test_no_forecast_and_no_answer_say_nothing():
+    agent = Agent([SOON])
+    unknown = replace(forecast(1), empty=None, empty_dates=None, reason="too early to tell")
+    assert look(agent, unknown) == []
+    assert agent.sweep(seen(toner(6))) == []
+    assert look(agent, forecast(1), reachable=False) == []
+    assert kinds(look(agent, forecast(1))) == ["raised"]
+    assert agent.sweep(seen(toner(6))) == []
+    assert look(agent, unknown) == []
+    assert agent.state(KEY) == "unacknowledged"
+
+
+def test_a_supply_that_is_gone_closes_its_alarm():
+    agent = Agent([SOON])
+    look(agent, forecast(1))
+    assert kinds(look(agent, forecast(90, supply="toner:black"))) == ["returned"]
+    assert agent.state(KEY) == "normal"
+
+
+def test_kinds_narrow_it_and_a_waste_box_is_emptied_not_replaced():
+    agent = Agent([replace(SOON, kinds=("wasteToner",))])
+    (message,) = look(agent, forecast(1), forecast(1, supply="wasteToner", kind="wasteToner"))
+    assert message.key == "soon|7|wasteToner"
+    assert "will be full within 7 d" in message.text
+    assert "Bring        an empty" in compose([message]).body
