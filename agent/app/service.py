@@ -26,10 +26,11 @@ from agent.app import parts
 from agent.app.letters import Letters
 from agent.app.recorder import Recorder
 from agent.app.supervisor import Supervisor
+from agent.app.swaps import SwapWatch
 from agent.metrics import Metrics
 from agent.model.alarm import AgentHealth, AlarmRecord
 from agent.model.failure import Failure
-from agent.model.fleet import PrinterView
+from agent.model.fleet import LedgerEntry, PrinterView
 from agent.model.health import Health, Snapshot, Vitals
 from agent.notify.channel import Channel
 from agent.notify.outbox import Outbox
@@ -39,7 +40,7 @@ from agent.snmp.wire import Engine, Limits, open_engine
 from agent.store import Store
 from agent.store.errors import StoreError
 from agent.sweep.fleet import Fleet
-from agent.sweep.run import Report, Sweep
+from agent.sweep.run import Report, Sweep, Work
 from agent.sweep.station import Station, Stop
 from agent.web import Server, build_app
 
@@ -86,6 +87,7 @@ class Service:
         self.recorder = Recorder(
             store, self.letters, clock=clocks.now, wake=self._wake_outbox, failed=self._store_failed
         )
+        self.swaps = SwapWatch(store)
         self.vitals = Vitals(version=version("lowmark"), python=platform.python_version())
         self.metrics = Metrics(self.snapshot)
         self.channels: dict[str, Channel] = {}
@@ -191,7 +193,8 @@ class Service:
         store = self.store
 
         def gather() -> tuple[Fleet, dict[str, AlarmRecord]]:
-            fleet = Fleet(store.printers(), store.latest(), store.contacts(), store.ledger(kinds=("doubled",)))
+            doubled = store.ledger(kinds=("doubled",))
+            fleet = Fleet(store.printers(), store.latest(), store.contacts(), doubled, think=self.swaps.notice)
             return fleet, {record.key: record for record in store.alarms()}
 
         fleet, alarms = await asyncio.to_thread(gather)
@@ -285,6 +288,7 @@ class Service:
             report = await self.sweep.run(full=full)
             self._last = report
             self.sweep.judge_agent(self._agent_health())
+            await self._look_for_swaps()
         self._count(report)
         self.log.info(
             "swept", asked=report.asked, answered=report.answered, printers=report.printers, resting=report.resting,
@@ -292,6 +296,23 @@ class Service:
         )  # fmt: skip
         self.notice(report)
         return report
+
+    async def _look_for_swaps(self) -> None:
+        """Once the store holds what this sweep brought; else at the next one."""
+        if not self.swaps.waiting:
+            return
+
+        def look() -> tuple[LedgerEntry, ...]:
+            return self.swaps.look(self.clocks.now()) if self.recorder.flush() else ()
+
+        try:
+            seen = await asyncio.to_thread(look)
+        except StoreError:
+            return
+        if seen:
+            self.recorder.offer(Work(ledger=seen))
+            for entry in seen:
+                self.log.info("swap seen", printer=entry.printer_id, supply=entry.subject, text=entry.text)
 
     async def _tell_on(self) -> None:
         """Carry letters until the end. A round does not wait for the one before: a slow channel holds up no other."""

@@ -140,13 +140,14 @@ def as_data(told: PrinterHistory) -> dict[str, Any]:
     }
 
 
-def entry_json(entry: LedgerEntry) -> dict[str, Any]:
-    """A ledger entry for JSON."""
+def entry_json(entry: LedgerEntry, printer: Printer | None = None) -> dict[str, Any]:
+    """A ledger entry for JSON. ``printer``: whom it is about, if that is known."""
     return {
         "id": entry.id,
         "at": entry.at,
         "kind": entry.kind,
         "text": entry.text,
+        "printer": None if printer is None else printer.name,
         "printer_id": entry.printer_id,
         "subject": entry.subject,
         "who": entry.who,
@@ -308,7 +309,8 @@ def ledger(  # noqa: PLR0913 - each is an option of the command
         entries = opened.ledger(printer_id, since, at, kind or None, limit)
         printers = {one.id: one for one in opened.printers(retired=True)}
     if as_json:
-        emit("ledger", {"since": since, "until": at, "entries": [entry_json(entry) for entry in entries]})
+        listed = [entry_json(entry, printers.get(entry.printer_id or 0)) for entry in entries]
+        emit("ledger", {"since": since, "until": at, "entries": listed})
         return
     if not entries:
         console.print("The ledger has no such entry.")

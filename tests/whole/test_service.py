@@ -54,8 +54,12 @@ def test_low_toner_is_read_measured_and_mailed_and_its_end_too(tmp_path):
             assert agent.remaining("hl-01", "toner:black") == pytest.approx(0.08, abs=0.02)
             going.swap("hl-01", "toner:black")
             wait(lambda: len([text for text in texts(post) if "hl-01" in text]) == 2, 15)
+            # The swap is a ledger entry by then: it was seen in the sweep that first showed the new level.
+            wait(lambda: agent.logged("swap seen"), 10)
             assert agent.stop() == 0
         assert going.sets == 0
+        entries = json.loads(lowmark("ledger", "--kind", "swapSeen", "--json", "--store", agent.url).stdout)["entries"]
+        assert [(one["printer"], one["subject"]) for one in entries] == [("hl-01", "toner:black")]
         listed = lowmark("alarms", "--json", "--all", "--store", agent.url)
         assert listed.returncode == 0, listed.stderr
         assert json.loads(listed.stdout)["format"] == "lowmark.alarms.v1"
