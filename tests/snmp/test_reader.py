@@ -474,8 +474,8 @@ def test_lost_datagrams_are_asked_for_again(run: Callable, engine_name: str, los
 
 def test_a_printer_slower_than_the_first_timeout_is_read_all_the_same(run: Callable, engine_name: str) -> None:
     async def main() -> None:
-        async with reading(printer.system(), engine_name, timeout=0.1, retries=3) as (reader, responder, peer):
-            responder.twist = lambda _request, answer: [(0.25, answer)]
+        async with reading(printer.system(), engine_name, timeout=0.05, retries=3) as (reader, responder, peer):
+            responder.twist = lambda _request, answer: [(0.12, answer)]
             probe = await reader.probe(peer)
             assert probe.descr == "Tallgrass C52 Colour"
 

@@ -144,7 +144,7 @@ def test_a_restarted_agent_is_read_on(
     async def main() -> None:
         with serving(tmp_path_factory.mktemp("snmpd"), printer.colour_printer()) as agent:
             reader = Reader(open_engine(engine_name))
-            peer = Peer("127.0.0.1", agent.port, AUTH_PRIV, timeout=1, retries=2)
+            peer = Peer("127.0.0.1", agent.port, AUTH_PRIV, timeout=0.4, retries=3)
             await reader.read(peer)
             agent.restart(forget=forget)
             again = await reader.read(peer)
@@ -188,7 +188,7 @@ def _flip(data: bytes) -> bytes:
     return data[:-1] + bytes([data[-1] ^ 1])
 
 
-@pytest.mark.parametrize("how", ["MD5", "SHA-1", "SHA-256 AES-128"])
+@pytest.mark.parametrize("how", ["SHA-1", "SHA-256 AES-128"])
 def test_an_answer_changed_on_the_way_is_not_believed(run: Callable, agent: Agent, engine_name: str, how: str) -> None:
     async def main() -> None:
         engine = open_engine(engine_name)
@@ -206,7 +206,7 @@ def test_an_answer_changed_on_the_way_is_not_believed(run: Callable, agent: Agen
     run(main())
 
 
-@pytest.mark.parametrize("how", ["v1", "v2c", "noAuthNoPriv", "SHA-256 AES-128"])
+@pytest.mark.parametrize("how", ["v2c", "noAuthNoPriv", "SHA-256 AES-128"])
 def test_what_comes_from_another_port_is_no_answer(run: Callable, agent: Agent, engine_name: str, how: str) -> None:
     async def main() -> None:
         engine = open_engine(engine_name)
