@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 
@@ -39,6 +39,8 @@ _MARKS = {
     "other": Mark.OTHER,
     "-1": Mark.OTHER,
 }
+_KINDS = dict.fromkeys(sorted(SUPPLY_TYPE.values()))
+_UNITS = dict.fromkeys(sorted(SUPPLY_UNIT.values()))
 _LARGEST_AMOUNT = 2**31 - 1  # INTEGER of the columns in RFC 3805
 _LARGEST_COUNT = 2**32 - 1  # Counter32
 _UNLISTED = re.compile(r"unlisted\(-?[0-9]+\)")
@@ -142,18 +144,18 @@ def _supply(texts: Mapping[str, str], cells: Mapping[str, str]) -> SeenSupply:
     if not kind:
         named = re.split("[:#]", key)[0]
         kind = named if named in SUPPLY_TYPE.values() else "unknown"
-    _listed("kind", kind, sorted(SUPPLY_TYPE.values()))
+    _listed("kind", kind, _KINDS)
     if not key:
         key = f"{kind}:{colorant}" if colorant else kind
     unit = texts["unit"].strip() or "unknown"
-    _listed("unit", unit, sorted(SUPPLY_UNIT.values()))
+    _listed("unit", unit, _UNITS)
     supply_class = RECEPTACLE if kind.startswith("waste") else CONSUMED
     capacity = _amount("capacity", cells.get("capacity", ""))
     level = _amount("level", cells.get("level", ""))
     return SeenSupply(key, kind, supply_class, colorant or None, unit, capacity, level)
 
 
-def _listed(column: str, word: str, words: Sequence[str]) -> None:
+def _listed(column: str, word: str, words: Collection[str]) -> None:
     if word not in words and not _UNLISTED.fullmatch(word):
         raise Wrong(column, word, f"one of {', '.join(words)}")
 

@@ -110,6 +110,7 @@ class Buffer:
         self._failing_since: datetime | None = None
         self._last_error = ""
         self._last_rejection = ""
+        self._failures = 0
 
     @property
     def limit(self) -> int:
@@ -131,6 +132,11 @@ class Buffer:
     def rejected(self) -> int:
         """How many things the store would not take, whatever its state, so far."""
         return self._rejected
+
+    @property
+    def failures(self) -> int:
+        """How many writes failed so far."""
+        return self._failures
 
     @property
     def last_rejection(self) -> str:
@@ -206,6 +212,7 @@ class Buffer:
         with self._lock:
             self._failing_since = self._failing_since or now
             self._last_error = str(error)
+            self._failures += 1
 
     def _depth(self) -> int:
         return self._count + sum(len(parcel.contacts) for parcel in self._parcels)

@@ -13,6 +13,7 @@ import json
 import types
 import typing
 import zlib
+from collections.abc import Callable
 from datetime import datetime
 from typing import Any
 
@@ -46,8 +47,8 @@ def dump(reading: Reading) -> bytes:
 def load(data: bytes) -> Reading | None:
     """Back from ``dump``; None when it cannot be understood, since it is nothing but a convenience at start."""
     try:
-        reading = _typed(Reading, json.loads(zlib.decompress(data)))
-    except (ValueError, TypeError, KeyError, zlib.error):
+        reading = _reader(Reading)(json.loads(zlib.decompress(data)))
+    except (ValueError, TypeError, KeyError, zlib.error, AttributeError):
         return None
     return reading if isinstance(reading, Reading) else None
 
@@ -78,7 +79,7 @@ def same_status(one: Reading, other: Reading) -> bool:
 def status_point(at: datetime, text: str) -> StatusPoint:
     """Back from ``status_text``."""
     device, printer, errors, console, alerts = json.loads(text)
-    return StatusPoint(at, device, printer, frozenset(errors), tuple(console), _typed(tuple[Alert, ...], alerts))
+    return StatusPoint(at, device, printer, frozenset(errors), tuple(console), _reader(tuple[Alert, ...])(alerts))
 
 
 def _plain(value: Any) -> Any:
@@ -100,32 +101,42 @@ def _names(kind: Any) -> tuple[str, ...]:
     return tuple(field.name for field in dataclasses.fields(kind))
 
 
+Read = Callable[[Any], Any]
+
+
 @functools.cache
-def _hints(kind: Any) -> dict[str, Any]:
-    return typing.get_type_hints(kind)
-
-
-def _typed(kind: Any, value: Any) -> Any:
-    if dataclasses.is_dataclass(kind) and isinstance(kind, type):
-        hints = _hints(kind)
-        return kind(**{name: _typed(hints[name], value[name]) for name in _names(kind) if name in value})
-    origin = typing.get_origin(kind)
+def _reader(kind: Any) -> Read:
+    """What makes a value of ``kind`` out of its JSON; worked out once for each kind."""
+    if dataclasses.is_dataclass(kind):
+        return _dataclass_reader(kind)
+    origin, inner = typing.get_origin(kind), typing.get_args(kind)
     if origin is tuple:
-        inner = typing.get_args(kind)[0]
-        return tuple(_typed(inner, item) for item in value)
+        read = _reader(inner[0])
+        return lambda values: tuple([read(value) for value in values])
     if origin is frozenset:
-        return frozenset(value)
+        return frozenset
     if origin is types.UnionType or origin is typing.Union:
-        return _one_of(typing.get_args(kind), value)
-    if kind is datetime:
-        return datetime.fromisoformat(value)
-    return value
+        return _union_reader(inner)
+    return datetime.fromisoformat if kind is datetime else _as_it_is
 
 
-def _one_of(kinds: tuple[Any, ...], value: Any) -> Any:
-    if value is None:
-        return None
+def _dataclass_reader(kind: Any) -> Read:
+    hints = typing.get_type_hints(kind)
+    readers = {name: _reader(hints[name]) for name in _names(kind)}
+
+    def read(values: dict[str, Any]) -> Any:
+        return kind(**{name: readers[name](value) for name, value in values.items() if name in readers})
+
+    return read
+
+
+def _union_reader(kinds: tuple[Any, ...]) -> Read:
     if Mark in kinds:
-        return value if isinstance(value, int) else Mark(value)
+        return lambda value: value if isinstance(value, int) else Mark(value)
     rest = [kind for kind in kinds if kind is not type(None)]
-    return _typed(rest[0], value) if len(rest) == 1 else value
+    read = _reader(rest[0]) if len(rest) == 1 else _as_it_is
+    return _as_it_is if read is _as_it_is else lambda value: None if value is None else read(value)
+
+
+def _as_it_is(value: Any) -> Any:
+    return value
