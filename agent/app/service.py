@@ -127,7 +127,7 @@ class Service:
         )
         self.recorder.start()
         listen = self.settings.listen.address
-        self.server = Server(build_app(self.metrics.render, self.health), host=listen.host, port=listen.port or 0)
+        self.server = Server(build_app(self.metrics.stream, self.health), host=listen.host, port=listen.port or 0)
         self.server.start()
         self._schedule()
         self._telling = asyncio.create_task(self._tell_on())

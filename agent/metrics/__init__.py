@@ -1,6 +1,8 @@
 """Metrics in the formats that Prometheus reads, made from memory alone.
 
-page, content_type = Metrics(state).render(accept_header)
+metrics = Metrics(state)
+chunks, content_type = metrics.stream(accept_header)
+page, content_type = metrics.render(accept_header)
 """
 
 from agent.metrics.catalogue import Metric, catalogue

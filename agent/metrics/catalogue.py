@@ -87,6 +87,11 @@ AGENT = (
     Metric("lowmark_sweep_duration_seconds", "histogram", (), "How long a sweep over the fleet took."),
     _gauge("sweep_finished_timestamp_seconds", (), "When the last sweep ended."),
     _counter("readings", ("outcome",), "Attempts to read a printer: read, or why not."),
+    _counter(
+        "notifications",
+        ("outcome",),
+        "SNMP notifications: heard (the printer is read at once), or why not; lost: the system dropped them.",
+    ),
     _counter("snmp_requests", (), "SNMP requests sent, retries among them."),
     _counter("snmp_retries", (), "SNMP requests sent again for want of an answer."),
     _counter("snmp_timeouts", (), "SNMP requests that got no answer in time."),

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 
 from prometheus_client import exposition
+from prometheus_client.metrics_core import Metric as MetricFamily
 from prometheus_client.openmetrics import exposition as openmetrics
-from prometheus_client.registry import Collector
 
-from agent.metrics.collector import StateCollector
+from agent.metrics.catalogue import PRINTERS
+from agent.metrics.collector import empty, of_agent
+from agent.metrics.lines import PrinterLines, Rest, rest_briefly
 from agent.model.health import Snapshot
 
 TEXT = "text/plain; version=0.0.4; charset=utf-8"
@@ -34,22 +36,54 @@ def wants_openmetrics(accept: str | None) -> bool:
     return 0 < wanted <= 1 and wanted >= text
 
 
-class _Alone:
-    """Stands where the library wants a registry: ours has one collector and never another."""
+class _Families:
+    """Stands where the library wants a registry."""
 
-    def __init__(self, collector: Collector) -> None:
-        self.collect = collector.collect
+    def __init__(self, families: Iterable[MetricFamily]) -> None:
+        self._families = families
+
+    def collect(self) -> Iterable[MetricFamily]:
+        return self._families
+
+
+_END = b"# EOF\n"
+
+
+def _written(families: Iterable[MetricFamily], kind: str) -> bytes:
+    """Families as the library writes them."""
+    registry = _Families(families)
+    if kind == OPENMETRICS:
+        page: bytes = openmetrics.generate_latest(registry)  # type: ignore[no-untyped-call]
+        return page
+    return exposition.generate_latest(registry)
+
+
+def _heads(kind: str) -> dict[str, bytes]:
+    """What stands before the series of each family of the printers, by name."""
+    return {metric.name: _written([empty(metric)], kind).removesuffix(_END) for metric in PRINTERS}
 
 
 class Metrics:
-    """The metrics page over ``state``, which hands out the latest snapshot."""
+    """The metrics page over ``state``, which hands out the latest snapshot. Safe to be asked by several threads.
 
-    def __init__(self, state: Callable[[], Snapshot]) -> None:
-        self.collector = StateCollector(state)
-        self._registry = _Alone(self.collector)
+    ``rest`` is called again and again while a page is made (see ``agent.metrics.lines``).
+    """
+
+    def __init__(self, state: Callable[[], Snapshot], rest: Rest = rest_briefly) -> None:
+        self._state = state
+        self._lines = PrinterLines(rest)
+        self._heads = {kind: _heads(kind) for kind in (TEXT, OPENMETRICS)}
+
+    def stream(self, accept: str | None = None) -> tuple[Iterator[bytes], str]:
+        """The page in chunks, and its content type. The page is of the moment of the call."""
+        kind = OPENMETRICS if wants_openmetrics(accept) else TEXT
+        return self._page(self._state(), kind), kind
 
     def render(self, accept: str | None = None) -> tuple[bytes, str]:
-        """The page and its content type."""
-        if wants_openmetrics(accept):
-            return openmetrics.generate_latest(self._registry), OPENMETRICS  # type: ignore[no-untyped-call]
-        return exposition.generate_latest(self._registry), TEXT
+        """The whole page, and its content type."""
+        chunks, kind = self.stream(accept)
+        return b"".join(chunks), kind
+
+    def _page(self, snapshot: Snapshot, kind: str) -> Iterator[bytes]:
+        yield from self._lines.write(snapshot.views, self._heads[kind])
+        yield _written(of_agent(snapshot), kind)

@@ -15,6 +15,14 @@ DURATION_BOUNDS = (0.1, 0.25, 0.5, 1.0, 2.5, 5.0, 10.0, 30.0, 60.0, 120.0, 300.0
 STUCK_AFTER = 60.0
 """Seconds without a heartbeat of its loop after which the agent counts as stuck."""
 
+NOTIFICATION_OUTCOMES = ("heard", "ignored", "unknown", "denied", "garbled", "dropped", "lost")
+"""What becomes of an SNMP notification.
+
+heard: a reason to read its printer at once; ignored: well-formed, but no such reason; unknown: from nobody that is
+asked; denied: a user that is not known, or a wrong key; garbled: no SNMP message; dropped: too many, not looked at;
+lost: too many for the system, not even received.
+"""
+
 _NONE: Mapping[str, int] = MappingProxyType({})
 
 
@@ -43,6 +51,7 @@ class Vitals:
 
     ``engine``: the name of the SNMP engine in use. ``stops``: addresses that the settings tell to ask.
     ``readings``: attempts by outcome: ``read``, or the short reason of the wire (``silent``, ``denied`` ...).
+    ``notifications``: SNMP notifications by outcome (see ``NOTIFICATION_OUTCOMES``).
     ``requests``, ``retries`` and ``timeouts`` count what went over the wire. ``buffered`` of ``buffer_limit`` readings
     wait to be stored, ``dropped`` were lost to a full buffer. ``store_errors``: writes that failed.
     ``waiting`` and ``dead`` messages are in the outbox. ``alarms``: standing alarms by (severity, state).
@@ -57,6 +66,7 @@ class Vitals:
     swept: datetime | None = None
     stops: int = 0
     readings: Mapping[str, int] = field(default_factory=lambda: _NONE)
+    notifications: Mapping[str, int] = field(default_factory=lambda: _NONE)
     requests: int = 0
     retries: int = 0
     timeouts: int = 0

@@ -1,6 +1,6 @@
 """What the agent serves over HTTP: metrics and its health.
 
-with Server(build_app(metrics.render, health), "127.0.0.1", 9633):
+with Server(build_app(metrics.stream, health), "127.0.0.1", 9633):
     ...
 """
 

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from starlette.applications import Starlette
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response
+from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from agent.model.health import Health
 from agent.web.headers import StrictHeaders
 
-MetricsPage = Callable[[str | None], tuple[bytes, str]]
+MetricsPage = Callable[[str | None], tuple[bytes | Iterator[bytes], str]]
+"""From an Accept header to the page (whole, or in chunks as they are made) and its content type."""
 
 STYLE = """
 :root { color-scheme: light dark; }
@@ -48,9 +49,10 @@ INDEX = f"""<!doctype html>
 
 
 def build_app(metrics: MetricsPage, health: Callable[[], Health]) -> Starlette:
-    """The application. ``metrics`` takes the Accept header and gives page and content type.
+    """The application.
 
-    Both are called in worker threads, at each request. What they raise becomes status 500 and is logged by the server.
+    ``metrics`` and ``health`` are called in worker threads, at each request. What they raise becomes status 500 and is
+    logged by the server; a page in chunks that fails on the way is cut off, so that the caller sees no whole answer.
     """
 
     def index(_: Request) -> Response:
@@ -59,7 +61,11 @@ def build_app(metrics: MetricsPage, health: Callable[[], Health]) -> Starlette:
     def metrics_page(request: Request) -> Response:
         accept = ", ".join(request.headers.getlist("accept")) or None
         page, content_type = metrics(accept)
-        return Response(page, headers={"content-type": content_type, "vary": "Accept"})
+        headers = {"content-type": content_type, "vary": "Accept"}
+        if isinstance(page, bytes):
+            return Response(page, headers=headers)
+        # The page of a large fleet is never in memory as a whole.
+        return StreamingResponse(page if request.method == "GET" else iter(()), headers=headers)
 
     def alive(_: Request) -> Response:
         now = health()

@@ -1,0 +1,173 @@
+"""The lines of all printers, kept from scrape to scrape: only what has changed is written anew.
+
+A page has its lines by family, so each printer's lines are kept by family too. The lines are those of the Prometheus
+text format and of OpenMetrics alike; only the heads of the families differ.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import partial
+from operator import itemgetter
+from typing import Any, TypeVar
+
+from prometheus_client.utils import floatToGoString
+
+from agent.metrics import series
+from agent.metrics.catalogue import PRINTERS, Metric
+from agent.metrics.collector import LONGEST_LABEL, clean
+from agent.model.fleet import PrinterView
+
+REST_SECONDS = 0.0002
+_WORK_BEFORE_REST = 480
+"""In parts looked at; one that is written anew counts as ``_WRITING``. About two milliseconds."""
+_WRITING = 12
+_MEMO = 20_000
+_CHUNK = 256 * 1024
+_ROWS = 2_000
+
+_Key = TypeVar("_Key")
+Rest = Callable[[], None]
+rest_briefly: Rest = partial(time.sleep, REST_SECONDS)
+"""Lets the other threads have the interpreter. Without it they would wait for five milliseconds each time that they
+want it back, and the loop that reads the printers wants it back after every wait for an answer."""
+
+
+class _Memo(dict[_Key, str]):
+    """Texts made once. What is long is not kept, since a printer may say a hundred kilobytes; nor without end."""
+
+    def __init__(self, make: Callable[[_Key], str]) -> None:
+        super().__init__()
+        self._make = make
+
+    def __missing__(self, key: _Key) -> str:
+        text = self._make(key)
+        if not isinstance(key, str) or len(key) <= LONGEST_LABEL:
+            if len(self) >= _MEMO:
+                self.clear()
+            self[key] = text
+        return text
+
+
+def _quote(label: object) -> str:
+    return clean(label).replace("\\", r"\\").replace("\n", r"\n").replace('"', r"\"")
+
+
+_quoted: _Memo[object] = _Memo(_quote)
+"""The value of a label as it stands between the quotation marks."""
+
+_number: _Memo[float] = _Memo(floatToGoString)
+
+
+def _layout(metric: Metric) -> tuple[str, Callable[[list[str]], Any]]:
+    """A line of this metric up to its value, for ``%``, and what puts the labels' values into the line's order."""
+    order = sorted(range(len(metric.labels)), key=metric.labels.__getitem__)
+    labels = ",".join(f'{metric.labels[place]}="%s"' for place in order)
+    return f"{metric.name}{{{labels}}} ", itemgetter(*order)
+
+
+_LAYOUTS = {metric.name.removeprefix("lowmark_"): _layout(metric) for metric in PRINTERS}
+_PLACES = {metric.name.removeprefix("lowmark_"): place for place, metric in enumerate(PRINTERS)}
+
+
+class _Lines:
+    """Takes the series of one part of one printer. Each is taken once, as the collector does."""
+
+    def __init__(self) -> None:
+        self._rows: dict[str, dict[str, str]] = {}
+        self._labels: tuple[object, ...] = ()
+        self._values: list[str] = []
+
+    def put(self, name: str, labels: tuple[object, ...], value: float | bool | None) -> None:
+        """See ``series.Sink``."""
+        if value is None:
+            return
+        rows = self._rows.get(name)
+        if rows is None:
+            rows = self._rows[name] = {}
+        if labels is not self._labels:  # several series in a row have the same
+            self._labels, self._values = labels, [_quoted[label] for label in labels]
+        layout, in_order = _LAYOUTS[name]
+        rows.setdefault(layout % in_order(self._values), _number[value])
+
+    def text(self, name: str) -> bytes:
+        """The lines of one family."""
+        rows = self._rows.get(name)
+        return "".join([f"{row}{value}\n" for row, value in rows.items()]).encode() if rows else b""
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """The lines of one printer as ``view`` has them, in the order of the catalogue's families."""
+
+    view: PrinterView
+    texts: tuple[bytes, ...]
+
+
+class PrinterLines:
+    """The lines of every printer. May be used by several threads at once: what is kept is replaced, never changed.
+
+    ``rest`` is called after each millisecond or two of work.
+    """
+
+    def __init__(self, rest: Rest = rest_briefly) -> None:
+        self._rest = rest
+        self._kept: dict[int, _Kept] = {}
+
+    def write(self, views: Mapping[int, PrinterView], heads: Mapping[str, bytes]) -> Iterator[bytes]:
+        """The lines of these printers, family by family, in chunks. ``heads``: what stands before each family."""
+        rows = self._refreshed(views)
+        chunk: list[bytes] = []
+        size = 0
+        for place, metric in enumerate(PRINTERS):
+            headed = False
+            for start in range(0, len(rows), _ROWS):
+                lines = b"".join([kept.texts[place] for kept in rows[start : start + _ROWS]])
+                if lines and not headed:
+                    chunk.append(heads[metric.name])
+                    headed = True
+                chunk.append(lines)
+                size += len(lines)
+                self._rest()
+                if size >= _CHUNK:
+                    yield b"".join(chunk)
+                    chunk, size = [], 0
+        yield b"".join(chunk)
+
+    def _refreshed(self, views: Mapping[int, PrinterView]) -> list[_Kept]:
+        before, now = self._kept, {}
+        work = 0
+        for number, view in views.items():
+            if view.printer.retired is not None:
+                continue
+            kept = before.get(number)
+            if kept is None or kept.view is not view:
+                kept, cost = _renewed(view, kept)
+                work += cost
+            now[number] = kept
+            work += 1
+            if work >= _WORK_BEFORE_REST:
+                self._rest()
+                work = 0
+        self._kept = now
+        return list(now.values())
+
+
+def _renewed(view: PrinterView, kept: _Kept | None) -> tuple[_Kept, int]:
+    """The lines as ``view`` has them, and how much work that was."""
+    if kept is not None and kept.view.printer != view.printer:
+        kept = None
+    texts = [b""] * len(PRINTERS) if kept is None else list(kept.texts)
+    labels = series.own(view)
+    cost = len(series.PARTS)
+    for part in series.PARTS:
+        if kept is not None and part.rests_on(kept.view) == part.rests_on(view):
+            continue
+        lines = _Lines()
+        part.put(lines, labels, view)
+        for name in part.names:
+            texts[_PLACES[name]] = lines.text(name)
+        cost += _WRITING
+    return _Kept(view, tuple(texts)), cost

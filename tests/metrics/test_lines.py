@@ -1,0 +1,164 @@
+"""What is kept from scrape to scrape is what the library's own writer makes of the collector, octet for octet.
+
+Reference: ``generate_latest`` of prometheus-client, in both formats, over ``StateCollector``.
+"""
+
+from __future__ import annotations
+
+import random
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+
+import pytest
+from prometheus_client import CollectorRegistry, exposition
+from prometheus_client.openmetrics import exposition as openmetrics
+
+from agent.metrics import OPENMETRICS, Metrics, StateCollector, catalogue, series
+from agent.metrics.catalogue import PRINTERS
+from agent.mib.decode import decode, devices
+from agent.model.fleet import Place, Printer, PrinterView
+from agent.model.health import Snapshot
+from agent.model.reading import Counter, Mark
+from agent.rehearsal.fleet import Fleet
+from tests.metrics.fleet import HOSTILE, NOW, snapshot, supply, view
+
+START = datetime(2026, 3, 2, 8, tzinfo=UTC)
+WRITERS: dict[str | None, Callable[[CollectorRegistry], bytes]] = {
+    None: exposition.generate_latest,
+    OPENMETRICS: openmetrics.generate_latest,
+}
+
+
+def reference(state: Snapshot, accept: str | None) -> bytes:
+    registry = CollectorRegistry()
+    registry.register(StateCollector(lambda: state))
+    return WRITERS[accept](registry)
+
+
+class Scraped:
+    """One page kept over time, compared at each scrape."""
+
+    def __init__(self) -> None:
+        self.state = Snapshot()
+        self.metrics = Metrics(lambda: self.state)
+
+    def check(self, state: Snapshot) -> bytes:
+        self.state = state
+        for accept in WRITERS:
+            page, _ = self.metrics.render(accept)
+            assert page == reference(state, accept)
+        return page
+
+
+def rehearsed(fleet: Fleet, at: datetime, before: dict[int, PrinterView]) -> dict[int, PrinterView]:
+    fleet.advance(at)
+    views = {}
+    for number, worn in enumerate(fleet.printers, 1):
+        cells, device = fleet.cells(worn, at), worn.who.device_index
+        printer = Printer(number, worn.who.name, worn.who.host, device, worn.who.serial, place=worn.who.place)
+        reading = decode(cells, at=at, address=worn.who.host, device_index=device) if device in devices(cells) else None
+        known = before.get(number)
+        since = known.since if known is not None and known.reachable == worn.on else at
+        views[number] = PrinterView(printer, reading, worn.on, since)
+    return views
+
+
+def test_every_scrape_of_the_rehearsed_fleet_is_what_the_library_writes() -> None:
+    fleet = Fleet(seed=3, size=30, start=START)
+    scraped, views, pages = Scraped(), {}, []
+    for hours in (0, 0.02, 1, 5, 24, 24 * 7):
+        views = rehearsed(fleet, START + timedelta(hours=hours), views)
+        pages.append(scraped.check(replace(snapshot(), views=views)))
+    assert len(set(pages)) == len(pages)
+    assert pages[-1].count(b"\n") > 1_000
+
+
+CHANGES: list[Callable[[PrinterView], PrinterView]] = [
+    lambda one: replace(one, printer=replace(one.printer, name="Map room")),
+    lambda one: replace(one, printer=replace(one.printer, place=Place("Mill Yard"))),
+    lambda one: replace(one, printer=replace(one.printer, retired=NOW)),
+    lambda one: replace(one, printer=replace(one.printer, retired=None)),
+    lambda one: replace(one, reachable=not one.reachable, since=one.since + timedelta(minutes=1)),
+    lambda one: replace(one, reading=None),
+    lambda one: view(one.printer.id),
+    lambda one: view(one.printer.id, supplies=(supply("toner:black", 1), supply("toner:black", 2))),
+    lambda one: view(one.printer.id, supplies=(), trays=(), bins=(), covers=(), counters=(), alerts=()),
+    lambda one: view(one.printer.id, supplies=(supply("opc", Mark.SOME, 2**31),), errors=frozenset()),
+    lambda one: view(one.printer.id, counters=(Counter("life", "impressions", 2**32 - 1),)),
+    lambda one: view(one.printer.id, at=NOW + timedelta(microseconds=1), printer_status=None, device_status="odd"),
+    *(lambda one, text=text: view(one.printer.id, text, supplies=(supply(text, 1, unit=text),)) for text in HOSTILE),
+]
+
+
+def test_whatever_changes_is_written_anew_and_the_rest_kept() -> None:
+    rng = random.Random(11)
+    scraped = Scraped()
+    views = {number: view(number) for number in range(1, 6)}
+    for step in range(38):
+        number = rng.choice(list(views))
+        views = {**views, number: CHANGES[step % len(CHANGES)](views[number])}
+        if step % 9 == 0:
+            views = {**views, step + 10: view(step + 10)}
+        if step % 11 == 0:
+            views.pop(rng.choice(list(views)))
+        scraped.check(replace(snapshot(), views=dict(views)))
+
+
+def test_a_reading_that_says_the_same_again_costs_little() -> None:
+    rests: list[int] = []
+    views = {number: view(number) for number in range(1, 401)}
+    metrics = Metrics(lambda: snapshot(*views.values()), rest=lambda: rests.append(1))
+    metrics.render()
+    first = len(rests)
+    views = {number: view(number, at=NOW + timedelta(minutes=1)) for number in views}
+    rests.clear()
+    page, _ = metrics.render()
+    assert page == reference(snapshot(*views.values()), None)
+    assert len(rests) < first / 2
+
+
+def test_it_lets_others_run_while_it_writes() -> None:
+    rests: list[int] = []
+    views = [view(number) for number in range(1, 401)]
+    chunks, _ = Metrics(lambda: snapshot(*views), rest=lambda: rests.append(1)).stream()
+    next(chunks)
+    assert len(rests) > 50
+
+
+def test_a_large_page_comes_in_chunks() -> None:
+    views = [view(number) for number in range(1, 501)]
+    chunks = list(Metrics(lambda: snapshot(*views), rest=lambda: None).stream()[0])
+    assert len(chunks) > 5
+    assert max(map(len, chunks)) < sum(map(len, chunks)) / 3
+
+
+def test_scrapes_at_the_same_time_do_not_disturb_each_other() -> None:
+    scraped = Scraped()
+    states = [snapshot(*(view(n, at=NOW + timedelta(seconds=step * n % 7)) for n in range(1, 60))) for step in range(6)]
+
+    def scrape(turn: int) -> bool:
+        state = states[turn % len(states)]
+        one = Metrics(lambda: state)
+        one._lines = scraped.metrics._lines
+        return one.render()[0] == reference(state, None)
+
+    with ThreadPoolExecutor(4) as threads:
+        assert all(threads.map(scrape, range(16)))
+
+
+def test_each_family_of_printers_belongs_to_one_part() -> None:
+    names = [name for part in series.PARTS for name in part.names]
+    assert len(names) == len(set(names))
+    assert {f"lowmark_{name}" for name in names} == {metric.name for metric in PRINTERS}
+    assert {metric.name for metric in PRINTERS} < {metric.name for metric in catalogue()}
+
+
+@pytest.mark.parametrize("text", HOSTILE)
+def test_no_text_is_kept_without_bound(text: str) -> None:
+    from agent.metrics import lines
+
+    Metrics(lambda: snapshot(view(7, text))).render()
+    assert all(len(str(key)) <= 200 for key in lines._quoted)
+    assert len(lines._quoted) <= 20_000
