@@ -1,7 +1,8 @@
 """What was done to a printer, out of its ledger: services, and swaps of supplies, each once.
 
 A swap may stand in the ledger twice: seen by Lowmark (``swapSeen``) and logged by a person (``service``, ``swapped``).
-The two are one deed when they are about the same supply of the same printer within three days.
+The two are one deed when they are about the same supply of the same printer within three days; for parts whose counter
+is set back by hand (drums, fusers ...) also when the printer shows the new part up to thirty days after the entry.
 """
 
 from __future__ import annotations
@@ -20,6 +21,9 @@ LOGGED = frozenset({SERVICE, SWAPPED, "swap"})
 KINDS = frozenset({*LOGGED, SWAP_SEEN})
 SAME = timedelta(days=3)
 """How far a log entry may be from what was seen and still be about the same swap (common practice, no source)."""
+LATE = timedelta(days=30)
+"""Counters of drums, fusers and kits are set back by hand, at times long after the work (common practice)."""
+_SET_BACK = ("opc", "fuser", "transferUnit", "cleanerUnit", "developer", "coronaWire", "other")
 SURE = 0.8
 """A life whose beginning is less sure than this is no swap here."""
 
@@ -144,6 +148,13 @@ def _pair(logged: list[Swap], seen: list[Swap]) -> list[Swap]:
         for where, other in enumerate(seen)
         if abs(one.at - other.at) <= SAME
     )
+    if logged and logged[0].supply.startswith(_SET_BACK):
+        pairs += sorted(
+            (other.at - one.at, at, where)
+            for at, one in enumerate(logged)
+            for where, other in enumerate(seen)
+            if SAME < other.at - one.at <= LATE
+        )
     taken: dict[int, int] = {}
     for _, at, where in pairs:
         if at not in taken and where not in taken.values():

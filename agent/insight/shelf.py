@@ -17,9 +17,10 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
-from agent.insight.deeds import Swap, services, swaps
+from agent.insight.deeds import LATE as LATE_RESET
+from agent.insight.deeds import SAME, Service, Swap, services, swaps
 from agent.model.fleet import LedgerEntry, Printer
-from agent.model.shelf import OpenOrder, PlaceRule, Remark, ShelfState, SparePart, Stock, fits
+from agent.model.shelf import OpenOrder, PlaceRule, Remark, ShelfState, SparePart, Stock, fits, names_supply
 from agent.model.upkeep import Plan
 
 COUNTED_IN, COUNTED_OUT, RECOUNTED = "shelfCountedIn", "shelfCountedOut", "shelfRecounted"
@@ -118,7 +119,8 @@ def _shelf_moves(shelf: Shelf, entries: Sequence[LedgerEntry], books: _Books) ->
         if entry.kind not in SHELF_KINDS:
             continue
         count = entry.data.get("count")
-        if not isinstance(count, int) or isinstance(count, bool) or count < 0 or not entry.subject:
+        least = 0 if entry.kind == RECOUNTED else 1
+        if not isinstance(count, int) or isinstance(count, bool) or count < least or not entry.subject:
             books.remark(
                 entry.subject,
                 f"a ledger entry of {entry.at:%Y-%m-%d} ({entry.kind}) has no count that can be used; it is left out",
@@ -135,17 +137,31 @@ def _printer_moves(shelf: Shelf, entries: Sequence[LedgerEntry], as_of: datetime
     """What swaps and planned services took."""
     names = {plan.name: plan for plan in shelf.plans}
     made = []
+    done = services(entries, as_of)
     for swap in swaps(entries, as_of, plans=tuple(names)):
+        if not swap.logged and _is_planned(swap, done, names):
+            continue
         part = _part_of(shelf, swap, books)
         if part is not None and swap.from_shelf:
             place = swap.place or shelf.place_for(shelf.printers.get(swap.printer_id))
             made.append(_move(swap.at, part, place, swap.printer_id, swap.supply))
-    for service in services(entries, as_of):
+    for service in done:
         plan = names.get(service.subject)
         for need in plan.needs if plan is not None and service.from_shelf else ():
             place = service.place or shelf.place_for(shelf.printers.get(service.printer_id))
             made.append(_move(service.at, need, place, service.printer_id, service.subject))
     return made
+
+
+def _is_planned(swap: Swap, done: Sequence[Service], names: Mapping[str, Plan]) -> bool:
+    """Whether a swap that was seen belongs to the service of a plan, which takes the parts that it needs."""
+    return any(
+        service.printer_id == swap.printer_id
+        and service.subject in names
+        and names_supply(swap.supply, names[service.subject].renews)
+        and -SAME <= swap.at - service.at <= LATE_RESET
+        for service in done
+    )
 
 
 def _move(at: datetime, part: str, place: str, printer_id: int, supply: str) -> _Move:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 
 from agent.insight import disagreements, reach
-from agent.insight.deeds import SAME, services, swaps
+from agent.insight.deeds import SAME, SERVICE, SWAPPED, services, swaps
 from agent.insight.meter import meter
 from agent.insight.scene import Ground, Scene, together
+from agent.model.fleet import LedgerEntry
 from agent.model.insight import Dates
 from agent.model.shelf import fits, names_supply
 from agent.model.upkeep import (
@@ -52,7 +54,12 @@ def upkeep(ground: Ground, plans: Sequence[Plan], as_of: datetime) -> PrinterUpk
         reach.day_in(printer.place.zone, as_of),
         meter(ground.history, as_of),
         [one for one in services(ledger, as_of) if one.printer_id == printer.id],
-        swaps(ledger, as_of, ((printer.id, life) for life in ground.insight.lives), plans=names),
+        swaps(
+            [*ledger, *_renewals(ledger, keys, plans)],
+            as_of,
+            ((printer.id, life) for life in ground.insight.lives),
+            plans=names,
+        ),
         keys,
     )
     colour = any(track.colorant in _COLOURS for track in ground.history.supplies)
@@ -66,6 +73,18 @@ def upkeep(ground: Ground, plans: Sequence[Plan], as_of: datetime) -> PrinterUpk
         items.append(_unplanned(scene, unclaimed))
     items.sort(key=_urgency)
     return PrinterUpkeep(printer.id, as_of, tuple(items), tuple(found), tuple(notes))
+
+
+def _renewals(ledger: Sequence[LedgerEntry], keys: Sequence[str], plans: Sequence[Plan]) -> list[LedgerEntry]:
+    """What the services of plans say about the supplies that they renew."""
+    by_name = {plan.name: plan for plan in plans if plan.renews}
+    return [
+        replace(entry, kind=SWAPPED, subject=key, data={"plan": entry.subject})
+        for entry in ledger
+        if entry.kind == SERVICE and entry.subject in by_name
+        for key in keys
+        if names_supply(key, by_name[entry.subject].renews)
+    ]
 
 
 def _urgency(item: UpkeepItem) -> tuple[int, date, str]:
