@@ -42,6 +42,16 @@ def test_record_of_an_older_revision_is_left_alone_and_named(store: Store) -> No
     assert [one.key for one in store.alarms()] == ["empty|1|toner:black"]
 
 
+def test_what_was_decided_about_an_outdated_record_is_not_written_either(store: Store) -> None:
+    seen = alarm(revision=5, state=AlarmState.ACKNOWLEDGED)
+    store.save_alarms([seen])
+    about = dataclasses.replace(entry(1), data={"alarm": seen.key})
+    done = store.save_alarms([alarm(revision=5)], [about, entry(2)], [message()])
+    assert done.stale == (seen.key,)
+    assert [one.text for one in store.ledger()] == ["entry 2"]
+    assert store.due(MONDAY + DAY) == ()
+
+
 def test_message_is_put_once_whatever_became_of_it(store: Store) -> None:
     store.commit(messages=[message(), message()])
     (letter,) = store.due(MONDAY)
