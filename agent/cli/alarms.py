@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from agent.cli.options import AsJson, SettingsFile, StoreUrl
+from agent.cli.options import AsJson, At, SettingsFile, Since, StoreUrl
 from agent.model.alarm import SEVERITIES, AlarmRecord, AlarmState, rank
 
 if TYPE_CHECKING:
@@ -41,39 +41,77 @@ def register(app: typer.Typer) -> None:
     app.add_typer(group, name="alarms")
 
 
-def show_alarms(
+def show_alarms(  # noqa: PLR0913 - each is an option of the command
     context: typer.Context,
     every: Annotated[bool, typer.Option("--all", help="Also what is set aside or normal again.")] = False,
     severity: Annotated[
         str | None, typer.Option("--severity", metavar="WORD", help=f"At least so grave: {', '.join(SEVERITIES)}.")
     ] = None,
+    report: Annotated[
+        bool, typer.Option("--report", help="How well the alarms serve: how many, which, and which rule to change.")
+    ] = False,
+    since: Since = None,
+    at: At = None,
+    people: Annotated[
+        int | None,
+        typer.Option("--people", min=1, metavar="N", help="With --report: how many people share the alarms."),
+    ] = None,
     as_json: AsJson = False,
     settings: SettingsFile = None,
     store: StoreUrl = None,
 ) -> None:
-    """The alarms that stand, the gravest first.
+    """The alarms that stand, the gravest first; or a report about them.
 
     \b
     Example:
       lowmark alarms
       lowmark alarms --severity high --json
+      lowmark alarms --report --since 2026-03-01T00:00:00Z
       lowmark alarms ack "toner-low|7|toner:cyan" --by "Night desk"
     """  # noqa: D301 - the backspace keeps the lines of the example apart
     if context.invoked_subcommand is not None:
         return
     if severity is not None and severity not in SEVERITIES:
         raise typer.BadParameter(f"{severity!r} is none of {', '.join(SEVERITIES)}", param_hint="--severity")
+    if report:
+        from agent.cli.alarm_report import report as print_report
+
+        print_report(settings, store, since, at, people=people, as_json=as_json)
+        return
+    if since is not None or at is not None or people is not None:
+        raise typer.BadParameter("--since, --at and --people go with --report")
+    now = datetime.now(UTC)
     with _open(settings, store) as opened:
         records = opened.alarms()
-    now = datetime.now(UTC)
+        trembling = _trembling(opened, now)
     chosen = choose(records, every=every, at_least=severity)
     if as_json:
-        _emit("alarms", {"at": now, "alarms": [record.to_data() for record in chosen]})
+        shown = [{**record.to_data(), "marks": marks(record, trembling, now)} for record in chosen]
+        _emit("alarms", {"at": now, "alarms": shown})
         return
-    _print_alarms(chosen, now)
+    _print_alarms(chosen, trembling, now)
     aside = sum(record.state in _SET_ASIDE for record in records)
     if aside and not every:
-        _say(f"{aside} more set aside (shelved or out of service); --all shows them")
+        _say(f"{aside} more set aside (shelved, suppressed by design or out of service); --all shows them")
+
+
+def marks(record: AlarmRecord, trembling: Collection[str], now: datetime) -> list[str]:
+    """``chattering`` (within a day) and ``stale`` (standing for over 24 hours), as ``agent.alarms.spells`` has it."""
+    from agent.alarms.spells import STALE
+
+    found = ["chattering"] if record.key in trembling else []
+    shown = record.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+    if record.active and shown and record.raised_at is not None and now - record.raised_at > STALE:
+        found.append("stale")
+    return found
+
+
+def _trembling(store: Store, now: datetime) -> frozenset[str]:
+    """The alarms that chattered within the last day."""
+    from agent.alarms.spells import LEDGER_KINDS, chatter_window, chattering, story
+
+    entries = store.ledger(since=now - timedelta(days=1), kinds=LEDGER_KINDS)
+    return frozenset(chattering(story(entries, now).spells, chatter_window(timedelta(minutes=1))))
 
 
 def choose(records: Sequence[AlarmRecord], *, every: bool = False, at_least: str | None = None) -> list[AlarmRecord]:
@@ -261,7 +299,7 @@ def _local(at: datetime | None, record: AlarmRecord) -> str:
     return f"{local:%a %Y-%m-%d %H:%M %Z}"
 
 
-def _print_alarms(records: Sequence[AlarmRecord], now: datetime) -> None:
+def _print_alarms(records: Sequence[AlarmRecord], trembling: Collection[str], now: datetime) -> None:
     from rich.text import Text
 
     from agent.alarms.lifecycle import words
@@ -279,6 +317,7 @@ def _print_alarms(records: Sequence[AlarmRecord], now: datetime) -> None:
             state += f" until {_local(record.shelved_until, record)}"
         elif record.acknowledged_by:
             state += f" by {record.acknowledged_by}"
+        state = ", ".join((state, *marks(record, trembling, now)))
         rows.append(
             [
                 Text(f"{MARKS.get(record.severity, '?'):<3} {record.severity}", _COLOURS.get(record.severity, "")),

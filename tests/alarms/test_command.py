@@ -185,3 +185,36 @@ def test_spans_are_read():
     for text in ("", "h", "-1h", "1.5h", "4", "1000000w", "4 hours"):
         with pytest.raises(typer.BadParameter):
             read_span(text)
+
+
+# --- the report ------------------------------------------------------------------------------------------------------
+
+
+def test_the_report_is_printed_and_whole_in_json_as_of_any_moment(agent, lowmark):
+    when = ("--since", "2026-03-02T00:00:00Z", "--at", "2026-03-03T12:00:00Z")
+    text = lowmark("--report", *when)
+    assert "3 heard; 2.0 a day" in text
+    assert "Standing for over 24 hours" in text
+    assert "from memory" in text
+    assert "Front desk" in text
+    data = json.loads(lowmark("--report", *when, "--people", "3", "--json"))
+    assert data["format"] == "lowmark.alarms.report.v1"
+    assert (data["heard"], data["people"], len(data["stale"])) == (3, 3, 3)
+    assert data["stale"][0]["state"] == "unacknowledged"
+    assert {one["name"] for one in data["measures"]} == {"rate", "flood", "topTen", "chattering", "stale", "grave"}
+    assert "0 heard" in lowmark("--report", "--at", "2026-03-01T00:00:00Z")
+
+
+def test_moments_belong_to_the_report_and_must_follow_one_another(agent, lowmark):
+    assert "go with --report" in lowmark("--at", "2026-03-02T00:00:00Z", status=2)
+    assert "before --at" in lowmark(
+        "--report", "--since", "2026-03-02T00:00:00Z", "--at", "2026-03-01T00:00:00Z", status=2
+    )
+
+
+def test_what_stands_long_is_marked_stale(agent, lowmark):
+    assert "unacknowledged, stale" in lowmark()
+    assert json.loads(lowmark("--json"))["alarms"][0]["marks"] == ["stale"]
+    lowmark("shelve", CYAN, "--for", "3d", "--by", "Night desk", "--reason", "on its way")
+    assert "shelved until" in lowmark("--all")
+    assert {tuple(one["marks"]) for one in json.loads(lowmark("--all", "--json"))["alarms"]} == {("stale",), ()}
