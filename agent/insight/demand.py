@@ -28,6 +28,7 @@ _ROWS = 512
 _BELL = 400.0
 """A sum of independent demands with a larger variance than this is normal to all intents."""
 _CHANCES = np.array(PROBABILITIES)
+_P10 = PROBABILITIES.index(0.1)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,8 +79,8 @@ def next_swap(
 def first_by(quantiles: Floats, at: Floats) -> Floats:
     """The chance that the next swap comes within so many days: askers x moments.
 
-    ``quantiles``: askers x PROBABILITIES, in days. Between them it is linear; below the first the chance falls to 0
-    at day 0; above the last the remaining chance dies away as fast as it does between the last two.
+    ``quantiles``: askers x PROBABILITIES, in days. Between them it is linear; below the first the chance falls off
+    to 0 at day 0; above the last the remaining chance dies away as fast as it does between the last two.
     """
     days = quantiles + np.arange(_CHANCES.size) * 1e-9
     place = np.clip((days[:, :, None] <= at[None, None, :]).sum(axis=1), 1, _CHANCES.size - 1)
@@ -87,8 +88,13 @@ def first_by(quantiles: Floats, at: Floats) -> Floats:
     left, right = days[rows, place - 1], days[rows, place]
     share = np.clip((at[None, :] - left) / np.maximum(right - left, 1e-12), 0.0, 1.0)
     made = _CHANCES[place - 1] + share * (_CHANCES[place] - _CHANCES[place - 1])
-    early = days[:, :1]
-    made = np.where(at[None, :] < early, _CHANCES[0] * np.clip(at[None, :] / np.maximum(early, 1e-9), 0.0, 1.0), made)
+    early = np.maximum(days[:, :1], 1e-9)
+    # Before P01 it falls off as a power of time, as steeply as between P01 and P10.
+    steep = math.log(_CHANCES[_P10] / _CHANCES[0]) / np.maximum(
+        1e-6, np.log(np.maximum(days[:, _P10 : _P10 + 1], early) / early)
+    )
+    share = np.clip(at[None, :] / early, 0.0, 1.0)
+    made = np.where(at[None, :] < early, _CHANCES[0] * share ** np.clip(steep, 1.0, 200.0), made)
     fall = math.log((1 - _CHANCES[-2]) / (1 - _CHANCES[-1]))
     scale = np.maximum(days[:, -1:] - days[:, -2:-1], 0.5) / fall
     over = np.maximum(0.0, at[None, :] - days[:, -1:])
