@@ -198,7 +198,8 @@ def _judge(
     silent = bool(((contact.silent > at[believed[-1]]) & (contact.silent <= at[index])).any())
     sure = 0.995 if full and before <= 0.35 else 0.97 if full else 0.93 if rise >= 0.3 else 0.85
     if not confirmed:
-        sure = min(sure, 0.6 if silent or before > 0.35 or not full else 0.95)
+        # At the very end of a life a full reading is a new cartridge; higher up it may be a blink.
+        sure = min(sure, 0.6 if silent or before > max(0.1, size) or not full else 0.95)
     return Swap(place, at[index], sure, used_before=not full)
 
 

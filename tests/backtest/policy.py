@@ -1,6 +1,6 @@
 """What a rule for swapping costs: stock-outs per 100 lives, and pages thrown away.
 
-A round goes every seven days at 8 o'clock. A rule looks at what is known then and swaps or waits. A life that runs dry
+A round goes every workday at 8 o'clock. A rule looks at what is known then and swaps or waits. A life that runs dry
 between two rounds is a stock-out; what is left in a cartridge that is swapped is thrown away. Each rule is tried on the
 same lives, each of which the simulation lets run dry.
 """
@@ -16,8 +16,11 @@ from agent.insight.printer import look
 from tests.backtest import world as truth
 from tests.backtest.trial import teach, terms
 
-EVERY = 7
-CHANCES = (0.02, 0.05, 0.1)
+ROUNDS = {0: 1, 1: 1, 2: 1, 3: 1, 4: 3}
+"""Weekday of a round -> days until the next."""
+CHANCES = (0.01, 0.03, 0.05, 0.1)
+FAR = 15
+"""With a level to see, a cartridge that lasts for more days than this has no chance worth asking for."""
 
 
 @dataclass
@@ -67,18 +70,19 @@ def _one_life(world, histories, fleets, life, bills, what) -> None:  # type: ign
     for bill in bills.values():
         bill.lives += 1
         bill.possible += 1 / life.use
-    for day in range(first + (-first) % EVERY, last + 1, EVERY):
-        if world.use[life.printer, day] != life.use:
+    for day in range(first, last + 1):
+        ahead = ROUNDS.get((truth.FIRST.weekday() + day) % 7)
+        if ahead is None or world.use[life.printer, day] != life.use:
             continue
         level = world.level[life.printer, day]
         slots = np.arange(max(life.first, day * 3 - 30), day * 3 + 1)
         slots = slots[world.heard[life.printer, slots] & (world.shown[life.printer, slots] != truth.UNKNOWN)]
         shown = float(world.shown[life.printer, slots[-1]]) if slots.size else 1.0
         chance = 0.0
-        if world.step == truth.SOME_ONLY or shown < 0.75 or level < 0.5:
+        if world.step == truth.SOME_ONLY or world.time_until_dry(life.printer, day) < FAR:
             fleet = fleets[300 if day >= 300 else 200]
             found = look(histories[life.printer], fleet, truth.as_of(day), what).forecasts[0]
-            chance = found.chance.get(EVERY, 0.0)
+            chance = found.empty.chance_within(ahead) if found.empty is not None else 0.0
         for name in list(waiting):
             if _swaps(name, shown, chance):
                 waiting.discard(name)

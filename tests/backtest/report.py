@@ -1,0 +1,173 @@
+"""Scores, what was to be reached, and how both are shown."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+from rich.console import Console
+from rich.table import Table
+
+from tests.backtest import world
+from tests.backtest.trial import FIELDS, GROUPS, TARGET, pinball
+
+RATIO = {"1 %": (1.2, 1.6), "10 %": (1.5, 1.75)}
+"""Median error as a multiple of the oracle's: up to 20 days ahead, and beyond."""
+COVERAGE = (0.76, 0.84)
+LESS_PINBALL = 0.25
+BIAS = 0.2
+SWAPS = 0.99
+
+
+def step_name(step: float) -> str:
+    """How a step size is called."""
+    return "some only" if step == world.SOME_ONLY else f"{step * 100:.0f} %"
+
+
+def dress(rows: np.ndarray) -> dict[str, tuple[float, float, float]]:
+    """For each rival the 10 %, 50 % and 90 % quantiles of truth over forecast, learnt on a tuning seed."""
+    made = {}
+    for name, column in (("line", 1), ("mean", 2)):
+        ok = ~np.isnan(rows[:, 0]) & (rows[:, column] > 0.5) & (rows[:, column] < 60)
+        ratio = rows[ok, 0] / rows[ok, column]
+        made[name] = tuple(np.quantile(ratio, TARGET).tolist()) if ok.sum() > 20 else (1.0, 1.0, 1.0)
+    return made  # type: ignore[return-value]
+
+
+def score(rows: np.ndarray, reasons: list[str], dressed: Mapping[str, tuple[float, float, float]]) -> dict[str, Any]:
+    """All figures of one step size."""
+    columns = dict(zip(FIELDS, rows.T, strict=True))
+    known = ~np.isnan(columns["true"])
+    groups = {}
+    for low, high in GROUPS:
+        inside = known & (columns["p50"] >= low) & (columns["p50"] < high)
+        if inside.sum() >= 5:
+            groups[f"{low}-{high}"] = _group({name: column[inside] for name, column in columns.items()}, dressed)
+    within = known & (columns["p50"] < 40)
+    return {
+        "forecasts": len(rows),
+        "without_answer": float(np.isnan(columns["p50"]).mean()),
+        "reasons": dict(Counter(reason.split(":")[0] for reason in reasons if reason)),
+        "groups": groups,
+        "all": _group({name: column[within] for name, column in columns.items()}, dressed) if within.sum() else {},
+        "up_to_20": _ratio(columns, known & (columns["p50"] >= 1) & (columns["p50"] < 20)),
+    }
+
+
+def _ratio(columns: Mapping[str, np.ndarray], inside: np.ndarray) -> float:
+    if not inside.any():
+        return float("nan")
+    ours = np.median(np.abs(columns["p50"] - columns["true"])[inside])
+    return float(ours / np.nanmedian(np.abs(columns["oracle"] - columns["true"])[inside]))
+
+
+def _group(one: Mapping[str, np.ndarray], dressed: Mapping[str, tuple[float, float, float]]) -> dict[str, float]:
+    real = one["true"]
+    miss = one["p50"] - real
+    error = float(np.median(np.abs(miss)))
+    oracle = float(np.nanmedian(np.abs(one["oracle"] - real)))
+    whole = np.floor(real + 8 / 24)
+    loss = float(np.mean([pinball(real, one[name], chance).mean()
+                          for name, chance in zip(("p10", "p50", "p90"), TARGET, strict=True)]))
+    rivals = {}
+    for name in ("line", "mean"):
+        # Where a rival has no answer the other's is taken, so that all are judged on the same moments.
+        other = one["mean" if name == "line" else "line"]
+        day = np.where(np.isnan(one[name]), other, one[name])
+        ok = ~np.isnan(day)
+        day = np.minimum(day, 400.0)
+        if not ok.any():
+            rivals[name] = rivals[f"{name}_bare"] = float("nan")
+            continue
+        rivals[name] = float(np.mean([pinball(real[ok], day[ok] * factor, chance).mean()
+                                      for factor, chance in zip(dressed[name], TARGET, strict=True)]))
+        rivals[f"{name}_bare"] = float(np.mean([pinball(real[ok], day[ok], chance).mean() for chance in TARGET]))
+    better = np.nanmin([rivals["line"], rivals["mean"]])
+    return {
+        "n": int(real.size),
+        "median_error": error,
+        "oracle_error": oracle,
+        "line_error": float(np.nanmedian(np.abs(one["line"] - real))) if (~np.isnan(one["line"])).any() else float("nan"),
+        "mean_use_error": float(np.nanmedian(np.abs(one["mean"] - real))),
+        "ratio_to_oracle": error / oracle,
+        "bias_median": float(np.median(miss)) / error,
+        "bias_mean": float(np.mean(miss)) / error,
+        "coverage": float(((one["p10"] <= real) & (real <= one["p90"])).mean()),
+        "coverage_whole_days": float(((one["day10"] <= whole) & (whole <= one["day90"])).mean()),
+        "pinball": loss,
+        "pinball_line": rivals["line"], "pinball_mean_use": rivals["mean"],
+        "pinball_line_bare": rivals["line_bare"], "pinball_mean_use_bare": rivals["mean_bare"],
+        "less_pinball": 1 - loss / better,
+    }
+
+
+def verdicts(name: str, found: Mapping[str, Any]) -> list[tuple[str, bool]]:
+    """What was to be reached at this step size, and whether it was."""
+    made = []
+    for group, one in found["groups"].items():
+        made.append((f"{group} days: coverage {one['coverage']:.1%} within 76..84 %",
+                     COVERAGE[0] <= one["coverage"] <= COVERAGE[1]))
+        made.append((f"{group} days: bias {one['bias_median']:+.2f} of the median error, under 0.20",
+                     abs(one["bias_median"]) < BIAS))
+        if name in RATIO:
+            limit = RATIO[name][0 if group != "20-40" else 1]
+            made.append((f"{group} days: {one['ratio_to_oracle']:.2f} x the oracle's error, at most {limit}",
+                         one["ratio_to_oracle"] <= limit))
+    if found["all"]:
+        less = found["all"]["less_pinball"]
+        made.append((f"pinball loss {less:.0%} less than the better rival's, at least 25 %", less >= LESS_PINBALL))
+    if name in RATIO:
+        for how, one in found["swaps"].items():
+            made.append((f"swaps {how}: recall {one['recall']:.4f}, precision {one['precision']:.4f}, at least 0.99",
+                         one["recall"] >= SWAPS and one["precision"] >= SWAPS))
+    policies = found["policies"]
+    if "swap at 10 %" in policies:
+        fixed = policies["swap at 10 %"]
+        best = [key for key, one in policies.items() if "chance" in key
+                and one["stock_outs_per_100"] < fixed["stock_outs_per_100"]
+                and one["pages_thrown_per_life"] < fixed["pages_thrown_per_life"]]
+        made.append((f"a forecast policy beats 'swap at 10 %' in both: {', '.join(best) or 'none'}", bool(best)))
+    return made
+
+
+def show(console: Console, head: Mapping[str, Any], found: Mapping[str, Any]) -> None:
+    """Print everything."""
+    console.print(
+        f"{head['printers']} printers x {head['days']} days, seeds {head['seeds']} (tuned on {head['tuning_seeds']} only), "
+        f"{head['as_of_days_a_printer']} random moments a printer, public holidays "
+        f"{'told' if head['holidays_told'] else 'not told'}; times in days\n"
+    )
+    table = Table(title="Forecasts, by step and by their own P50", title_justify="left", box=None, pad_edge=False)
+    for column in ("step", "P50", "n", "med. err", "oracle", "x oracle", "line", "mean use", "bias", "mean bias", "80 % int.",
+                   "in days", "pinball", "line", "mean use", "less"):
+        table.add_column(column, justify="left" if column in ("step", "P50") else "right")
+    for name, one in found.items():
+        for group, row in {**one["groups"], "all < 40": one["all"]}.items():
+            if row:
+                table.add_row(
+                    name, group, str(row["n"]), f"{row['median_error']:.2f}", f"{row['oracle_error']:.2f}",
+                    f"{row['ratio_to_oracle']:.2f}", f"{row['line_error']:.2f}", f"{row['mean_use_error']:.2f}",
+                    f"{row['bias_median']:+.2f}", f"{row['bias_mean']:+.2f}", f"{row['coverage']:.1%}",
+                    f"{row['coverage_whole_days']:.1%}", f"{row['pinball']:.2f}", f"{row['pinball_line']:.2f}",
+                    f"{row['pinball_mean_use']:.2f}", f"{row['less_pinball']:.0%}",
+                )
+    console.print(table)
+    _policies(console, found)
+    for name, one in found.items():
+        console.print(f"\n{name}: {one['without_answer']:.1%} without an answer {one['reasons'] or ''}; "
+                      f"up to 20 days {one['up_to_20']:.2f} x the oracle", markup=False)
+        for text, good in verdicts(name, one):
+            console.print(f"  {'reached    ' if good else 'NOT REACHED'}  {text}", markup=False)
+
+
+def _policies(console: Console, found: Mapping[str, Any]) -> None:
+    table = Table(title="\nPolicies (a round every workday)", title_justify="left", box=None, pad_edge=False)
+    for column in ("step", "policy", "lives", "stock-outs per 100", "pages thrown away a life", "share thrown away"):
+        table.add_column(column, justify="left" if column in ("step", "policy") else "right")
+    for name, one in found.items():
+        for policy, row in one["policies"].items():
+            table.add_row(name, policy, str(row["lives"]), f"{row['stock_outs_per_100']:.1f}",
+                          f"{row['pages_thrown_per_life']:,.0f}", f"{row['share_thrown']:.1%}")
+    console.print(table)
