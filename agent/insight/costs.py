@@ -20,7 +20,7 @@ from agent.insight.meter import Meter, meter
 from agent.insight.shelf import Shelf
 from agent.insight.yields import Witness, share_of
 from agent.model.contact import StatusPoint
-from agent.model.insight import STILL_IN, Life
+from agent.model.insight import Life
 from agent.model.shelf import fits
 from agent.model.upkeep import Plan
 from agent.model.yields import Cost, LifeYield, PrinterCost, Rate, Yields
@@ -30,6 +30,8 @@ VISIT = timedelta(hours=4)
 """Services of one printer within this time are one call."""
 _JAMS = frozenset({"jammed", "jam"})
 _LIFE_SD = 0.25
+LEAST_WORN = 0.1
+"""So much of a cartridge must have been used before its pages tell a cost."""
 _Z80 = 1.2815515655446004
 _GRAIN = Decimal("0.00001")
 
@@ -77,7 +79,8 @@ def yields_of(
         )
         for witness in witnesses
     ]
-    notes = sorted({f"no price for {name}" for one in printers for name in one.cost.missing if name in _names(shelf)})
+    lacking = {name for one in printers for name in one.cost.missing}
+    notes = [f"no price for {part.name}" for part in shelf.parts if part.name in lacking and part.price is None]
     return Yields(
         as_of,
         since,
@@ -90,10 +93,6 @@ def yields_of(
         _sum("fleet", [one.cost for one in printers]) if printers else None,
         tuple(notes),
     )
-
-
-def _names(shelf: Shelf) -> frozenset[str]:
-    return frozenset(part.name for part in shelf.parts)
 
 
 # --- one printer ---------------------------------------------------------------------------------------------------
@@ -159,16 +158,23 @@ def _supply(
     pages = sum(gauge.printed(one.fitted, one.removed) for one in whole) if gauge is not None else 0.0
     if pages >= 1:
         return _Share(key, price * len(whole) / Decimal(round(pages)), _LIFE_SD**2 / len(whole), estimated=False)
-    now = next((one for one in own if one.ended == STILL_IN), None)
-    if now is not None and now.start_level is not None and now.left is not None and gauge is not None:
-        used = now.start_level - now.left
-        so_far = gauge.printed(now.fitted, as_of)
-        if used >= 0.1 and so_far >= 1:
-            per_page = share_of(price, used) / Decimal(round(so_far))
-            return _Share(key, per_page, _LIFE_SD**2, estimated=False)
+    worn, so_far = _partly(own, gauge, as_of)
+    if worn >= LEAST_WORN and so_far >= 1:
+        return _Share(key, share_of(price, worn) / Decimal(round(so_far)), _LIFE_SD**2, estimated=False)
     if declared:
         return _Share(key, price / Decimal(declared), 0.45**2, estimated=True)
     return fitting[0].name if len(fitting) == 1 else key
+
+
+def _partly(own: Sequence[Life], gauge: Meter | None, as_of: datetime) -> tuple[float, float]:
+    """Where no whole life was seen: cartridges used up (in shares, what was thrown away is used too), and pages."""
+    worn = pages = 0.0
+    for one in own if gauge is not None else ():
+        end = 0.0 if one.removed is not None else one.left
+        if gauge is not None and one.start_level is not None and end is not None:
+            worn += max(0.0, one.start_level - end)
+            pages += gauge.printed(one.fitted, one.removed or as_of)
+    return worn, pages
 
 
 def _plan(shelf: Shelf, model: str, plan: Plan) -> tuple[list[_Share], list[str]]:

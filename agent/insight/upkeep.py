@@ -156,7 +156,7 @@ def _unplanned(scene: Scene, codes: tuple[str, ...]) -> UpkeepItem:
 
 def _item(scene: Scene, plan: Plan, codes: tuple[str, ...], stubborn: bool, notes: list[str]) -> UpkeepItem:
     keys = scene.supplies(plan)
-    begin, because = _begin(scene, plan, keys)
+    begin, because = _begin(scene, plan, keys, notes)
     left, due_count = _by_count(scene, plan, begin, notes)
     due_day = _by_days(scene, plan, begin)
     followed, why = _follow_up(scene, plan, begin)
@@ -195,7 +195,7 @@ def _item(scene: Scene, plan: Plan, codes: tuple[str, ...], stubborn: bool, note
     )
 
 
-def _begin(scene: Scene, plan: Plan, keys: tuple[str, ...]) -> tuple[Begin, list[str]]:
+def _begin(scene: Scene, plan: Plan, keys: tuple[str, ...], notes: list[str]) -> tuple[Begin, list[str]]:
     """Where the present interval began: the last service; a new part that the printer shows; or nobody knows."""
     service = scene.last_service(plan)
     seen = together(keys, [one for one in scene.swaps if one.seen])
@@ -207,8 +207,13 @@ def _begin(scene: Scene, plan: Plan, keys: tuple[str, ...]) -> tuple[Begin, list
         ]
     if service is not None:
         count = service.count
-        if count is None and scene.meter is not None:
-            count = scene.meter.shown_at(service.at)
+        odd = ""
+        if scene.meter is not None:
+            odd = scene.meter.since(service.at, count)[1]
+            if count is None or odd:
+                count = scene.meter.shown_at(service.at)
+        if odd:
+            notes.append(f"{plan.name}: {odd}")
         return Begin(service.at, count, service.who), []
     if plan.impressions is None and plan.days is None:
         return Begin(None, None, assumed=True), []
@@ -226,9 +231,7 @@ def _by_count(scene: Scene, plan: Plan, begin: Begin, notes: list[str]) -> tuple
     if begin.at is None:
         left = plan.impressions - now % plan.impressions
         return left, now + left
-    gone, odd = scene.meter.since(begin.at, begin.count)
-    if odd:
-        notes.append(f"{plan.name}: {odd}")
+    gone, _ = scene.meter.since(begin.at, begin.count)
     if gone is None:
         # The service lies before the history, and nobody wrote the counter down: only what was seen is known.
         notes.append(

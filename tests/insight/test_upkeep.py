@@ -95,7 +95,7 @@ def test_a_service_before_the_history_needs_its_counter():
 def test_a_logged_counter_that_cannot_be_is_not_believed():
     past = Past(days=100, count=50_000).logged(40, "kit", counter=5_600)
     found = seen(past, 100, KIT)
-    assert found.items[0].left == 11_600
+    assert (found.items[0].left, found.items[0].begin.count) == (11_600, 56_000)
     assert "does not fit the readings" in found.notes[0]
 
 
