@@ -33,6 +33,9 @@ T = TypeVar("T")
 _SPARE_DESCRIPTORS = 256  # for the store, the web pages, the channels
 _MOST_SESSIONS = 8192
 _FIRST_ARCS = ("0.", "1.", "2.")
+_SHORT = 3
+"""So few rows are asked for where the table was empty before. gufo-snmp does not tell an empty table from an error, so
+its answer would have to be asked for once more; reading a few rows with ``ber`` costs less than that."""
 
 
 def most_sessions() -> int:
@@ -116,7 +119,9 @@ class GufoEngine:
         async with session.lock:
             if isinstance(peer.credentials, UsmUser):
                 return await self._secure.walk(session, peer, oid, max_repetitions, within or oid, end)
-            if (root := within or oid) == oid or session.place(root, oid) is not None:
+            root = within or oid
+            known = root == oid or session.place(root, oid) is not None
+            if known and max_repetitions > _SHORT:
                 try:
                     return _exact_rows(await session.step(oid, max_repetitions, root, end))
                 except (Expired, OSError) as error:

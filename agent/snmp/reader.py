@@ -34,7 +34,7 @@ _CONFIG_CHANGES = "1.3.6.1.2.1.43.5.1.1.1."
 _PROBED = stretches([root for root in plan.PROBE if f"{root.oid}.0" not in _PROBE_SCALARS])
 _ALERT_COLUMNS = len(plan.VOLATILE)
 _MOST_ALERT_ROWS = 50  # cells of the alert table asked for at once
-_AT_FIRST = _ALERT_COLUMNS + 2
+_IF_EMPTY = 2  # an alert table that was empty is mostly empty again
 
 
 class _Known:
@@ -70,7 +70,7 @@ class _Known:
         self.learnt_at = 0.0
         self.stubborn: frozenset[str] = frozenset()  # cells that show up in walks and not when asked for by name
         self.vanished: frozenset[str] = frozenset()  # what went missing in the reading that led to learning afresh
-        self.volatile = _AT_FIRST
+        self.volatile = _ALERT_COLUMNS + _IF_EMPTY
         self.devices: tuple[int, ...] = ()
         self.put({})
 
@@ -233,7 +233,8 @@ class Reader:
         for stretch in _VOLATILE:
             await walk(visit, stretch, harvest, known.volatile)
         # As much as this time and one more row, so that one request is enough the next time, too.
-        known.volatile = min(_MOST_ALERT_ROWS, len(harvest.cells) + _AT_FIRST)
+        more = _ALERT_COLUMNS + _IF_EMPTY if harvest.cells else _IF_EMPTY
+        known.volatile = min(_MOST_ALERT_ROWS, len(harvest.cells) + more)
         return harvest
 
     async def _learn(self, known: _Known, visit: Visit) -> Answers:
@@ -257,8 +258,10 @@ class Reader:
         known.vanished = frozenset()
         known.put(kept)
         harvest.cells = {}
-        for stretch in _VOLATILE if printers else ():
-            await walk(visit, stretch, harvest, known.volatile)
+        if printers:
+            alerts = await self._walk_volatile(known, visit)
+            harvest.cells = alerts.cells
+            harvest.truncated += alerts.truncated
         if not printers:
             known.learn = "no printer was found the last time"
         elif any(note.endswith("the time was over") for note in harvest.truncated):
