@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from agent.cli.alarm_rehearsal import rehearse
 from agent.cli.options import AsJson, At, SettingsFile, Since, StoreUrl
 from agent.model.alarm import SEVERITIES, AlarmRecord, AlarmState, rank
 
@@ -38,6 +39,7 @@ def register(app: typer.Typer) -> None:
     group.command("shelve")(shelve)
     group.command("unshelve")(unshelve)
     group.command("outbox")(outbox)
+    group.command("rehearse")(rehearse)
     app.add_typer(group, name="alarms")
 
 
