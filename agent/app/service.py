@@ -1,7 +1,9 @@
 """The agent as it runs: the parts joined, the schedule, start, reload, stop.
 
 every status interval    sweep, then judge the agent itself
+at a notification        ask that printer, beside the sweep
 every second             the outbox; at once when there is something to tell
+every hour               forecast run-outs, where rules ask for it; also when a swap was seen
 every night              thin the history
 now and then             tell the service manager that all is well
 """
@@ -13,7 +15,7 @@ import contextlib
 import platform
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
@@ -23,7 +25,9 @@ import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from agent.app import parts
+from agent.app.hearing import Hearing
 from agent.app.letters import Letters
+from agent.app.outlooks import EVERY, Outlooks
 from agent.app.recorder import Recorder
 from agent.app.supervisor import Supervisor
 from agent.app.swaps import SwapWatch
@@ -46,6 +50,9 @@ from agent.web import Server, build_app
 
 OUTBOX_SECONDS = 1.0
 HEARTBEAT_SECONDS = 5.0
+FIRST_OUTLOOK_SECONDS = 60.0
+SENT_KEPT = timedelta(days=30)
+"""How long messages that were sent are kept, to be looked at and so that none is told twice."""
 LAST_WORDS_SECONDS = 10.0
 """How long messages that are under way when the agent is stopped may still take. Later ones wait in the store."""
 
@@ -88,8 +95,10 @@ class Service:
             store, self.letters, clock=clocks.now, wake=self._wake_outbox, failed=self._store_failed
         )
         self.swaps = SwapWatch(store)
+        self.outlooks = Outlooks(store)
         self.vitals = Vitals(version=version("lowmark"), python=platform.python_version())
         self.metrics = Metrics(self.snapshot)
+        self.hearing = Hearing(self.ask_at_once, clocks.timer)
         self.channels: dict[str, Channel] = {}
         self.outbox = Outbox(self.letters, self.channels)
         self.server: Server | None = None
@@ -126,6 +135,7 @@ class Service:
             self.vitals, started=now, engine=self.engine.name, settings_accepted=1, settings_loaded=now
         )
         self.recorder.start()
+        await self.hearing.start(self.settings, self.sweep.stations)
         listen = self.settings.listen.address
         self.server = Server(build_app(self.metrics.stream, self.health), host=listen.host, port=listen.port or 0)
         self.server.start()
@@ -155,6 +165,7 @@ class Service:
         self.supervisor.stopping()
         self.scheduler.pause()
         self.sweep.end()
+        await self.hearing.stop()
         async with self._sweeping:
             # Only now: shutting the schedule down cancels the jobs that are at work.
             self.scheduler.shutdown(wait=False)
@@ -223,6 +234,8 @@ class Service:
         seconds = self.settings.polling.status.total_seconds()
         add(self._sweep_job, "interval", seconds=seconds, id="sweep", next_run_time=self.clocks.now())
         add(self._thin_job, "cron", hour=2, minute=30, id="thin")
+        first = self.clocks.now() + timedelta(seconds=FIRST_OUTLOOK_SECONDS)
+        add(self._outlook_job, "interval", seconds=EVERY.total_seconds(), id="outlooks", next_run_time=first)
         watchdog = self.supervisor.watchdog_seconds
         beat = min(HEARTBEAT_SECONDS, watchdog / 3 if watchdog else HEARTBEAT_SECONDS)
         add(self._beat_job, "interval", seconds=beat, id="beat", next_run_time=self.clocks.now())
@@ -243,12 +256,13 @@ class Service:
             self.log.error("settings refused, the old ones stay in force", problem=str(failure))  # noqa: TRY400 - a sentence
             self.supervisor.ready("new settings refused; the old ones stay in force")
             return False
-        async with self._sweeping:
+        async with self._sweeping, self.hearing.quiet():
             await self._take_up(settings, channels)
             self.sweep.oddities = oddities
             self.sweep.rules = settings.rules()
             self.sweep.inventory = settings.polling.inventory
             self._watch(stops)
+            self.hearing.renew(settings, self.sweep.stations)
         now = self.clocks.now()
         self.vitals = replace(self.vitals, settings_accepted=self.vitals.settings_accepted + 1, settings_loaded=now)
         self.log.info("settings taken up", stations=len(stops), rules=len(self.sweep.rules), channels=len(channels))
@@ -311,8 +325,20 @@ class Service:
             return
         if seen:
             self.recorder.offer(Work(ledger=seen))
+            if self.scheduler is not None:
+                self.scheduler.modify_job("outlooks", next_run_time=self.clocks.now())
             for entry in seen:
                 self.log.info("swap seen", printer=entry.printer_id, supply=entry.subject, text=entry.text)
+
+    async def ask_at_once(self, stations: list[Station]) -> None:
+        """Ask these now, while a sweep may be under way, and tell what is to be told."""
+        await self._read_alarms_again()
+        report = await self.sweep.ask(stations)
+        self._count(report, whole=False)
+        self.log.info(
+            "asked after a notification", asked=report.asked, answered=report.answered,
+            seconds=round(report.seconds, 3), **report.failures,
+        )  # fmt: skip
 
     async def _tell_on(self) -> None:
         """Carry letters until the end. A round does not wait for the one before: a slow channel holds up no other."""
@@ -342,10 +368,21 @@ class Service:
         elif problem is not None:
             self.log.error("the outbox failed", problem=type(problem).__name__, exc_info=problem)
 
+    async def _outlook_job(self) -> None:
+        """Forecasts for the rules about run-outs, for the sweeps to come; costs nothing without such rules."""
+        views = self.sweep.fleet.views_of()
+        try:
+            found = await asyncio.to_thread(self.outlooks.refresh, self.clocks.now(), self.settings, views)
+        except StoreError as error:
+            self.log.warning("run-outs could not be forecast; it is tried again in an hour", problem=str(error))
+            return
+        self.sweep.outlooks = found
+
     async def _thin_job(self) -> None:
         keep = self.settings.retention
         removed = 0
         try:
+            await asyncio.to_thread(self.store.forget_sent, self.clocks.now() - SENT_KEPT)
             while True:
                 now = self.clocks.now()
                 step = await asyncio.to_thread(self.store.thin, now, keep.raw, keep.hours, keep.days)
@@ -391,18 +428,19 @@ class Service:
             waiting=recorder.waiting,
             dead=recorder.dead,
             alarms=standing,
+            notifications=self.hearing.counts,
         )
         return Snapshot(dict(self.sweep.fleet.views), vitals)
 
-    def _count(self, report: Report) -> None:
+    def _count(self, report: Report, *, whole: bool = True) -> None:
         readings = dict(self.vitals.readings)
         readings["read"] = readings.get("read", 0) + report.answered
         for reason, count in report.failures.items():
             readings[reason] = readings.get(reason, 0) + count
         self.vitals = replace(
             self.vitals,
-            sweeps=self.vitals.sweeps.add(report.seconds),
-            swept=self.clocks.now(),
+            sweeps=self.vitals.sweeps.add(report.seconds) if whole else self.vitals.sweeps,
+            swept=self.clocks.now() if whole else self.vitals.swept,
             readings=readings,
             requests=self.vitals.requests + report.requests,
             retries=self.vitals.retries + report.retries,

@@ -8,7 +8,24 @@ from typing import Annotated
 
 import typer
 
-AREAS = ("run", "demo", "read", "survey", "rehearse", "history", "alarms", "transfer", "settings")
+AREAS = (
+    "run",
+    "demo",
+    "read",
+    "survey",
+    "rehearse",
+    "insight",
+    "upkeep",
+    "service",
+    "shelf",
+    "yields",
+    "history",
+    "alarms",
+    "transfer",
+    "settings",
+    "fitness",
+    "backup",
+)
 """The modules of this package that bring commands, in the order in which ``lowmark --help`` lists them."""
 
 

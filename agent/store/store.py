@@ -292,6 +292,10 @@ class Store:
         """How many letters are ``waiting``, ``sent`` and ``dead``."""
         return self._read(telling.counts)
 
+    def forget_sent(self, before: datetime) -> int:
+        """Take out letters that were sent before this moment; how many there were. Dead letters stay."""
+        return self._write(lambda connection: telling.forget_sent(connection, before))
+
     # --- retention ----------------------------------------------------------------------------------------------
 
     def thin(
