@@ -5,7 +5,7 @@ BIN := $(VENV)/bin
 READY := $(VENV)/.ready
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check format bench backtest lock clean
+.PHONY: help demo test check format bench backtest docs lock clean
 
 help: ## this list
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 12
@@ -39,6 +39,9 @@ bench: $(READY) ## speed and memory against peers, in one run
 
 backtest: $(READY) ## forecasts against simulated truth: a table and JSON
 	$(BIN)/python -m tests.backtest
+
+docs: $(READY) ## write the pages of docs/ that are made from the program
+	$(BIN)/python -m tests.docs.pages
 
 lock: $(READY) ## write constraints.txt anew from what is installed
 	@$(BIN)/python -m pip --disable-pip-version-check freeze --exclude-editable > constraints.txt
