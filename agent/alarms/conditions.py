@@ -44,6 +44,8 @@ BIT_SEVERITY = {
 
 BUFFER_HIGH, BUFFER_LOW = 0.8, 0.5
 SWEEP_LOW = 0.9
+PLENTY = 0.5
+"""Where nothing can be forecast, a supply that shows so much will not run out soon: common practice, no source."""
 
 
 About = Supply | Forecast | Alert | Finding | Silence | str
@@ -129,8 +131,17 @@ def outlook_conditions(
                 active = True
             elif chance is not None and chance < rule.chance - rule.deadband:
                 active = False
+            elif chance is None and view.reachable and _plenty(view, one.supply):
+                active = False
             shown = None if chance is None else round(chance, 2)
-            yield Condition(key, rule, view, one.supply, active, shown, rule.chance, one, chance is not None)
+            known = chance is not None or active is False
+            yield Condition(key, rule, view, one.supply, active, shown, rule.chance, one, known)
+
+
+def _plenty(view: PrinterView, key: str) -> bool:
+    """Whether a new one was put in, of which nothing can be said yet but that there is plenty."""
+    supplies = view.reading.supplies if view.reading else ()
+    return any(one.key == key and (one.fraction or 0.0) >= PLENTY for one in supplies)
 
 
 def _silence(rule: Rule, view: PrinterView, now: datetime) -> Iterator[Found]:

@@ -8,8 +8,10 @@ from difflib import get_close_matches
 from importlib.resources import files
 from pathlib import Path
 
+from agent.insight.printer import Terms
 from agent.mib.oddities import Oddity, OddityErrors, parse
 from agent.model.failure import Failure
+from agent.model.fleet import PrinterHistory
 from agent.model.wire import Peer
 from agent.notify.apprise_channel import AppriseChannel
 from agent.notify.channel import Channel
@@ -87,6 +89,17 @@ def _check_oddities(target: Target, names: set[str]) -> None:
             near = get_close_matches(name, names, 1)
             hint = f"; did you mean {near[0]}?" if near else f"; known are {', '.join(sorted(names))}"
             raise Unfit(f"printer {target.name or target.host}: there is no oddity called {name!r}{hint}")
+
+
+def terms(settings: Settings, history: PrinterHistory) -> Terms:
+    """What the settings say about one printer's supplies: the declared yields of the parts that fit it."""
+    spares = [part for part in settings.spares() if part.declared_yield is not None]
+    declared: dict[str, float] = {}
+    for track in history.supplies:
+        told = {part.declared_yield for part in spares if part.serves(history.printer.model, track.key)}
+        if len(told) == 1 and (only := told.pop()) is not None:
+            declared[track.key] = float(only)
+    return Terms(declared=declared)
 
 
 def channels(settings: Settings, base: Path, clock: Callable[[], datetime]) -> dict[str, Channel]:

@@ -82,3 +82,10 @@ def test_kinds_narrow_it_and_a_waste_box_is_emptied_not_replaced():
     assert message.key == "soon|7|wasteToner"
     assert "will be full within 7 d" in message.text
     assert "Bring        an empty" in compose([message]).body
+
+
+def test_a_new_cartridge_of_which_nothing_can_be_forecast_yet_ends_the_alarm():
+    agent = Agent([SOON])
+    look(agent, forecast(1))
+    unknown = replace(forecast(1), empty=None, empty_dates=None, reason="too early to tell")
+    assert kinds(agent.sweep(seen(toner(100)), outlooks={7: [unknown]})) == ["returned"]
