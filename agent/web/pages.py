@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
+from html import escape
 
 from starlette.applications import Starlette
+from starlette.exceptions import HTTPException
 from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
@@ -12,7 +14,10 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Route
 
 from agent.model.health import Health
+from agent.web import site
+from agent.web.guard import OnlyHere
 from agent.web.headers import StrictHeaders
+from agent.web.house import House
 
 MetricsPage = Callable[[str | None], tuple[bytes | Iterator[bytes], str]]
 """From an Accept header to the page (whole, or in chunks as they are made) and its content type."""
@@ -43,20 +48,26 @@ INDEX = f"""<!doctype html>
 <dt><a href="/readyz">/readyz</a></dt>
 <dd>whether it is ready, and what is missing if not</dd>
 </dl>
-</body>
+{{note}}</body>
 </html>
 """
 
 
-def build_app(metrics: MetricsPage, health: Callable[[], Health]) -> Starlette:
+def build_app(
+    metrics: MetricsPage, health: Callable[[], Health], house: House | None = None, *, note: str = ""
+) -> Starlette:
     """The application.
 
     ``metrics`` and ``health`` are called in worker threads, at each request. What they raise becomes status 500 and is
     logged by the server; a page in chunks that fails on the way is cut off, so that the caller sees no whole answer.
+
+    ``house``: what pages and API show. Nothing asks who is calling, so it is given only where no other machine can
+    reach the agent; without it only metrics and health are served, and an index that says so. ``note``: what else the
+    index says, such as why there are no pages.
     """
 
     def index(_: Request) -> Response:
-        return HTMLResponse(INDEX)
+        return HTMLResponse(INDEX.replace("{note}", f"<p>{escape(note)}</p>\n" if note else ""))
 
     def metrics_page(request: Request) -> Response:
         accept = ", ".join(request.headers.getlist("accept")) or None
@@ -82,14 +93,15 @@ def build_app(metrics: MetricsPage, health: Callable[[], Health]) -> Starlette:
 
     return Starlette(
         routes=[
-            Route("/", index),
+            *(site.routes(house) if house is not None else [Route("/", index)]),
             Route("/metrics", metrics_page),
             Route("/healthz", alive),
             Route("/readyz", ready),
         ],
         middleware=[
             Middleware(StrictHeaders, styles=(STYLE,)),
+            *([Middleware(OnlyHere)] if house is not None else []),
             Middleware(GZipMiddleware, minimum_size=2000, compresslevel=3),
         ],
-        exception_handlers={500: failed},
+        exception_handlers={500: failed, **({HTTPException: site.missing} if house is not None else {})},
     )

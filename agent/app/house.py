@@ -1,0 +1,100 @@
+"""The agent as the web pages see it: a window on the running service and its store. It decides nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from datetime import datetime, timedelta
+from typing import TYPE_CHECKING
+
+from agent.app.foresight import Foresight
+from agent.model.alarm import AlarmRecord
+from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
+from agent.model.insight import Insight
+from agent.model.upkeep import PrinterUpkeep
+from agent.store.errors import StoreError, StoreRejected
+from agent.web.house import About
+
+if TYPE_CHECKING:
+    from agent.app.service import Service
+
+KEEP_NAMES = timedelta(seconds=30)
+"""The list of printers with a history is read again after so long."""
+
+
+class ServiceHouse:
+    """The house of one service. Every method may be called from any thread."""
+
+    def __init__(self, service: Service, foresight: Foresight) -> None:
+        self._service = service
+        self._foresight = foresight
+        self._names: tuple[datetime, Mapping[int, Printer]] | None = None
+
+    def now(self) -> datetime:
+        """The moment, UTC."""
+        return self._service.clocks.now()
+
+    def views(self) -> Mapping[int, PrinterView]:
+        """Every printer in service as it was last seen."""
+        return dict(self._service.sweep.fleet.views)
+
+    def printers(self) -> Mapping[int, Printer]:
+        """Every printer that has a history, those out of service included."""
+        now = self.now()
+        if self._names is None or not timedelta(0) <= now - self._names[0] < KEEP_NAMES:
+            self._names = now, {one.id: one for one in self._service.store.printers(retired=True)}
+        return {**self._names[1], **{number: view.printer for number, view in self.views().items()}}
+
+    def history(self, printer_id: int, since: datetime | None, until: datetime | None) -> PrinterHistory | None:
+        """What is known of one printer between two moments."""
+        try:
+            return self._service.store.history(printer_id, since, until)
+        except StoreRejected:
+            return None
+
+    def ledger(
+        self,
+        printer_id: int | None,
+        since: datetime | None,
+        until: datetime | None,
+        kinds: Collection[str] | None,
+        limit: int,
+    ) -> tuple[LedgerEntry, ...]:
+        """The latest entries, in order of time."""
+        return self._service.store.ledger(printer_id, since, until, kinds, limit)
+
+    def alarms(self) -> tuple[AlarmRecord, ...]:
+        """Every alarm record."""
+        return tuple(list(self._service.sweep.alarms.values()))
+
+    def insights(self) -> Mapping[int, Insight]:
+        """Uses, lives and run-outs as they were last reckoned."""
+        return self._foresight.insights
+
+    def insight(self, printer_id: int, at: datetime) -> Insight | None:
+        """One printer's uses, lives and run-outs as of a moment."""
+        try:
+            return self._foresight.look(printer_id, at)
+        except StoreRejected:
+            return None
+
+    def upkeep(self) -> Mapping[int, PrinterUpkeep]:
+        """Work that falls due, as it was last reckoned."""
+        return self._foresight.upkeep
+
+    def about(self) -> About:
+        """The agent itself."""
+        service = self._service
+        try:
+            silent = {number: one for number, one in service.store.contacts().items() if not one.reachable}
+        except StoreError:
+            silent = {}
+        views = self.views()
+        return About(
+            vitals=service.snapshot().vitals,
+            health=service.health(),
+            store=service.store.url,
+            settings=service.settings_file.name,
+            zone=service.settings.zone,
+            store_error=service.recorder.last_error,
+            silent={number: one for number, one in silent.items() if number in views},
+        )

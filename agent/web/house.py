@@ -1,0 +1,79 @@
+"""What the pages and the API are given: a window on the agent, which the wiring builds. Nothing here can be changed."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+from datetime import datetime
+from types import MappingProxyType
+from typing import Protocol
+
+from agent.model.alarm import AlarmRecord
+from agent.model.contact import ContactState
+from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
+from agent.model.health import Health, Vitals
+from agent.model.insight import Insight
+from agent.model.upkeep import PrinterUpkeep
+
+_NOBODY: Mapping[int, ContactState] = MappingProxyType({})
+
+
+@dataclass(frozen=True, slots=True)
+class About:
+    """The agent itself, at this moment. ``store``: where the history is, without password. ``zone``: the agent's own.
+
+    ``silent``: the printers that do not answer and what the wire said, by the store's id. ``store_error``: why the
+    store cannot be written, "" while it can.
+    """
+
+    vitals: Vitals
+    health: Health
+    store: str
+    settings: str
+    zone: str = "UTC"
+    store_error: str = ""
+    silent: Mapping[int, ContactState] = field(default_factory=lambda: _NOBODY)
+
+
+class House(Protocol):
+    """The agent as the pages see it. All methods are called from worker threads, several at a time.
+
+    What needs the store may raise ``agent.model.failure.Failure`` when that cannot be read; its text is shown.
+    """
+
+    def now(self) -> datetime:
+        """The moment, UTC."""
+
+    def views(self) -> Mapping[int, PrinterView]:
+        """Every printer in service as it was last seen, by the store's id."""
+
+    def printers(self) -> Mapping[int, Printer]:
+        """Every printer that has a history, those out of service included, by the store's id."""
+
+    def history(self, printer_id: int, since: datetime | None, until: datetime | None) -> PrinterHistory | None:
+        """What is known of one printer between two moments; None where there is no such printer."""
+
+    def ledger(
+        self,
+        printer_id: int | None,
+        since: datetime | None,
+        until: datetime | None,
+        kinds: Collection[str] | None,
+        limit: int,
+    ) -> tuple[LedgerEntry, ...]:
+        """The latest ``limit`` entries, in order of time."""
+
+    def alarms(self) -> tuple[AlarmRecord, ...]:
+        """Every alarm record."""
+
+    def insights(self) -> Mapping[int, Insight]:
+        """Uses, lives and run-outs as they were last reckoned; printers not reckoned yet are absent."""
+
+    def insight(self, printer_id: int, at: datetime) -> Insight | None:
+        """One printer's uses, lives and run-outs as of a moment, reckoned now; None where there is no such printer."""
+
+    def upkeep(self) -> Mapping[int, PrinterUpkeep]:
+        """Work that falls due, as it was last reckoned; printers not reckoned yet are absent."""
+
+    def about(self) -> About:
+        """The agent itself."""

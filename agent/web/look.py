@@ -1,0 +1,84 @@
+"""Templates and style: how the pages look. All of it comes with the program; nothing is fetched from elsewhere."""
+
+from __future__ import annotations
+
+import hashlib
+from functools import lru_cache
+from importlib.resources import files
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from agent.alarms.lifecycle import words as state_words
+from agent.alarms.wording import spaced, span
+from agent.web import words
+
+POLICY = (
+    "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+"""The Content-Security-Policy of the pages: a style sheet of their own, forms that ask them again, nothing else."""
+
+
+@lru_cache(maxsize=1)
+def style() -> bytes:
+    """The style sheet."""
+    return files("agent.web").joinpath("static/look.css").read_bytes()
+
+
+@lru_cache(maxsize=1)
+def icon() -> bytes:
+    """The picture for the browser's tab."""
+    return files("agent.web").joinpath("static/icon.svg").read_bytes()
+
+
+@lru_cache(maxsize=1)
+def style_path() -> str:
+    """Where the style sheet is served; another sheet has another path, so it may be kept for long."""
+    return f"/look-{hashlib.sha256(style()).hexdigest()[:12]}.css"
+
+
+def _digits(value: int) -> list[str]:
+    """A count as the digits of a mechanical counter, seven or more of them."""
+    return list(f"{value:07d}")
+
+
+@lru_cache(maxsize=1)
+def environment() -> Environment:
+    """The templates, with everything escaped that is not said to be safe."""
+    made = Environment(
+        loader=PackageLoader("agent.web", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+    )
+    made.filters.update(
+        said=words.said,
+        harmless=words.harmless,
+        moment=words.moment,
+        clock=words.clock,
+        day=words.day,
+        near_day=words.near_day,
+        number=words.number,
+        percent=words.percent,
+        spaced=spaced,
+        span=span,
+        amount=words.amount_words,
+        sub_unit=words.sub_unit_words,
+        level=words.level_words,
+        left=words.left_words,
+        supply_name=lambda one: words.supply_name(one.kind, one.colorant, getattr(one, "key", "")),
+        first_upper=words.first_upper,
+        listed=words.listed,
+        alarm_state=state_words,
+        digits=_digits,
+    )
+    made.globals.update(style_path=style_path())
+    return made
+
+
+def render(template: str, **values: Any) -> Markup:
+    """One page."""
+    return Markup(environment().get_template(template).render(**values))  # noqa: S704 - autoescaped above

@@ -1,0 +1,228 @@
+"""The answers of the API as models, for its OpenAPI document. The data themselves are made in ``agent.web.shapes``."""
+
+from __future__ import annotations
+
+from datetime import datetime
+from typing import Literal
+
+from pydantic import Field
+
+from agent.web.schema_history import CounterTrack, Entry, Identity, Insight, Run, Scalar, SupplyTrack, Upkeep
+from agent.web.schema_reading import Reading, Shape
+
+
+class Fault(Shape):
+    """One wrong parameter."""
+
+    where: str
+    what: str
+
+
+class Problem(Shape):
+    """A problem (RFC 9457)."""
+
+    type: str
+    title: str
+    status: int
+    detail: str
+    errors: list[Fault] = Field(default_factory=list)
+
+
+class Listed(Shape):
+    """A part of a list: ``limit`` from ``offset`` on, of ``total``."""
+
+    total: int = Field(ge=0)
+    offset: int = Field(ge=0)
+    limit: int = Field(ge=1)
+
+
+class Remaining(Shape):
+    """What is left of a supply: a share 0..1, null where the printer does not say."""
+
+    supply: str
+    kind: str
+    remaining: float | None
+
+
+class Seen(Shape):
+    """A printer as it was last seen."""
+
+    printer: str
+    id: int
+    address: str
+    device: int
+    serial: str
+    model: str
+    place: str
+    reachable: bool
+    since: datetime
+    read_at: datetime | None
+    status: str | None
+    errors: list[str]
+    supplies: list[Remaining]
+
+
+class Printers(Listed):
+    """The fleet."""
+
+    format: Literal["lowmark.printers.v1"]
+    at: datetime | None = Field(description="when the last sweep ended")
+    printers: list[Seen]
+
+
+class Alarm(Shape):
+    """An alarm. Its ``state`` is one of ISA-18.2 / IEC 62682."""
+
+    key: str
+    rule: str
+    printer_id: int | None
+    subject: str
+    state: str
+    since: datetime
+    severity: str
+    signal: bool
+    signal_since: datetime
+    active: bool
+    raised_at: datetime | None
+    returned_at: datetime | None
+    occurrence: int
+    value: float | None
+    limit: float | None
+    text: str
+    told: list[str]
+    told_at: datetime | None
+    told_severity: str
+    tellings: int
+    acknowledged_by: str
+    acknowledged_at: datetime | None
+    shelved_until: datetime | None
+    shelved_by: str
+    shelved_reason: str
+    back_at: datetime | None
+    suppressed_by: str
+    revision: int
+    facts: dict[str, Scalar]
+
+
+class OnePrinter(Shape):
+    """One printer: as it was last seen, what it said, what its history says, what falls due, its alarms."""
+
+    format: Literal["lowmark.printer.v1"]
+    printer: Seen
+    reading: Reading | None
+    insight: Insight | None
+    upkeep: Upkeep | None
+    alarms: list[Alarm]
+
+
+class OneInsight(Shape):
+    """What the history of one printer says as of a moment."""
+
+    format: Literal["lowmark.insight.v1"]
+    printer_id: int
+    insight: Insight
+
+
+class History(Shape):
+    """All that is known of one printer between two moments."""
+
+    format: Literal["lowmark.history.v1"]
+    since: datetime | None
+    until: datetime | None
+    printer: Identity
+    contacts: list[Run]
+    supplies: list[SupplyTrack]
+    counters: list[CounterTrack]
+    ledger: list[Entry]
+
+
+class Alarms(Listed):
+    """Alarms, the gravest first."""
+
+    format: Literal["lowmark.alarms.v1"]
+    at: datetime | None = Field(description="when the last sweep ended")
+    alarms: list[Alarm]
+
+
+class Ledger(Shape):
+    """A part of the ledger, in order of time; ``offset`` counts back from its end."""
+
+    format: Literal["lowmark.ledger.v1"]
+    since: datetime | None
+    until: datetime | None
+    offset: int
+    limit: int
+    more: bool
+    entries: list[Entry]
+
+
+class Sweeps(Shape):
+    """What was read since the start."""
+
+    count: int
+    seconds: float
+    last: datetime | None
+    addresses: int
+    readings: dict[str, int]
+
+
+class Wire(Shape):
+    """What went over the wire since the start."""
+
+    requests: int
+    retries: int
+    timeouts: int
+
+
+class Buffer(Shape):
+    """Readings that wait for the store."""
+
+    readings: int
+    limit: int
+    dropped: int
+
+
+class Outbox(Shape):
+    """Messages that wait, and those given up."""
+
+    waiting: int
+    dead: int
+
+
+class Settings(Shape):
+    """How often the settings were loaded."""
+
+    accepted: int
+    refused: int
+    loaded: datetime | None
+
+
+class Silent(Shape):
+    """A printer that does not answer, and what the wire said."""
+
+    printer_id: int
+    since: datetime
+    failure: str | None
+    error: str
+
+
+class AboutAgent(Shape):
+    """The agent itself."""
+
+    format: Literal["lowmark.about.v1"]
+    version: str
+    python: str
+    engine: str
+    store: str
+    started: datetime | None
+    ready: bool
+    missing: list[str]
+    sweeps: Sweeps
+    wire: Wire
+    buffer: Buffer
+    store_failing: bool
+    store_error: str
+    store_errors: int
+    outbox: Outbox
+    settings: Settings
+    silent: list[Silent]

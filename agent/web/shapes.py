@@ -1,0 +1,440 @@
+"""The values of the house as JSON data, in the shapes that the commands print with ``--json``."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime
+from typing import Any
+
+from agent.alarms.wording import spaced
+from agent.model.alarm import AlarmRecord
+from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
+from agent.model.insight import Dates, Forecast, Insight, Life, Spread, Usage
+from agent.model.reading import Alert, Amount, Mark, Reading, SubUnitStatus, Supply
+from agent.model.upkeep import PrinterUpkeep, UpkeepItem
+from agent.web.house import About
+from agent.web.words import doing
+
+Data = dict[str, Any]
+
+
+def text(name: str, payload: Mapping[str, Any]) -> bytes:
+    """``payload`` as JSON with its format name first: ``{"format": "lowmark.<name>.v1", ...}``."""
+    whole = {"format": f"lowmark.{name}.v1", **payload}
+    return json.dumps(whole, ensure_ascii=False, allow_nan=False, separators=(",", ":"), default=_value).encode()
+
+
+def _value(thing: object) -> object:
+    if isinstance(thing, datetime | date):
+        return thing.isoformat()
+    if isinstance(thing, Mapping):
+        return dict(thing)
+    raise TypeError(f"no JSON form for {type(thing).__name__}")
+
+
+def view(one: PrinterView) -> Data:
+    """One printer as it was last seen (``lowmark sweep --json``)."""
+    printer, reading = one.printer, one.reading
+    supplies = reading.supplies if reading is not None else ()
+    return {
+        "printer": printer.name,
+        "id": printer.id,
+        "address": printer.address,
+        "device": printer.device_index,
+        "serial": printer.serial,
+        "model": printer.model,
+        "place": str(printer.place),
+        "reachable": one.reachable,
+        "since": one.since,
+        "read_at": reading.at if reading else None,
+        "status": reading.printer_status if reading else None,
+        "errors": sorted(reading.errors) if reading else [],
+        "supplies": [{"supply": part.key, "kind": part.kind, "remaining": part.fraction} for part in supplies],
+    }
+
+
+def printer(one: Printer) -> Data:
+    """A printer by itself (``lowmark history --json``)."""
+    place = one.place
+    return {
+        "id": one.id,
+        "name": one.name,
+        "address": one.address,
+        "device_index": one.device_index,
+        "serial": one.serial,
+        "mac": one.mac,
+        "model": one.model,
+        "site": place.site,
+        "building": place.building,
+        "floor": place.floor,
+        "room": place.room,
+        "zone": place.zone,
+        "tags": list(one.tags),
+        "first_seen": one.first_seen,
+        "retired": one.retired,
+    }
+
+
+def history(told: PrinterHistory) -> Data:
+    """A history (``lowmark history --json``)."""
+    return {
+        "printer": printer(told.printer),
+        "contacts": [{"first": run.first, "last": run.last, "reachable": run.reachable} for run in told.contacts],
+        "supplies": [
+            {
+                "supply": track.key,
+                "kind": track.kind,
+                "class": track.supply_class,
+                "colorant": track.colorant,
+                "unit": track.unit,
+                "description": track.description,
+                "points": [
+                    {"at": one.at, "level": _plain(one.level), "capacity": _plain(one.capacity)} for one in track.points
+                ],
+            }
+            for track in told.supplies
+        ],
+        "counters": [
+            {
+                "counter": track.name,
+                "unit": track.unit,
+                "wraps_at": track.wraps_at,
+                "points": [{"at": one.at, "value": one.value} for one in track.points],
+            }
+            for track in told.counters
+        ],
+        "ledger": entries(told.ledger),
+    }
+
+
+def _plain(amount: Amount) -> int | str:
+    return amount.value if isinstance(amount, Mark) else amount
+
+
+def entries(found: Iterable[LedgerEntry]) -> list[Data]:
+    """Ledger entries (``lowmark ledger --json``)."""
+    return [
+        {
+            "id": one.id,
+            "at": one.at,
+            "kind": one.kind,
+            "text": one.text,
+            "printer_id": one.printer_id,
+            "subject": one.subject,
+            "who": one.who,
+            "data": dict(one.data),
+        }
+        for one in found
+    ]
+
+
+def alarms(found: Iterable[AlarmRecord]) -> list[Data]:
+    """Alarm records (``lowmark alarms --json``)."""
+    return [one.to_data() for one in found]
+
+
+# --- a reading, as ``lowmark read --json`` prints it ---------------------------------------------------------------
+
+
+def reading(one: Reading) -> Data:
+    """All that a printer said the last time it answered."""
+    return {
+        "device": one.device_index,
+        "model": one.model,
+        "name": one.name,
+        "serial": one.serial,
+        "mac": one.mac,
+        "system": {
+            "descr": one.system.descr,
+            "object_id": one.system.object_id,
+            "name": one.system.name,
+            "location": one.system.location,
+            "uptime_seconds": None if one.system.uptime is None else one.system.uptime / 100,
+        },
+        "status": {
+            "text": status_text(one),
+            "device": one.device_status,
+            "printer": one.printer_status,
+            "errors": sorted(one.errors),
+        },
+        "pages_per_minute": one.pages_per_minute,
+        "supplies": [_supply(part) for part in one.supplies],
+        "trays": [
+            {
+                "index": tray.index,
+                "kind": tray.kind,
+                "name": tray.name,
+                "description": tray.description,
+                "media": tray.media,
+                "unit": tray.unit,
+                "capacity": _amount(tray.capacity),
+                "level": _amount(tray.level),
+                "status": _status(tray.status),
+            }
+            for tray in one.trays
+        ],
+        "bins": [
+            {
+                "index": box.index,
+                "kind": box.kind,
+                "name": box.name,
+                "description": box.description,
+                "unit": box.unit,
+                "capacity": _amount(box.capacity),
+                "remaining": _amount(box.remaining),
+                "status": _status(box.status),
+            }
+            for box in one.bins
+        ],
+        "covers": [
+            {"index": part.index, "description": part.description, "status": part.status} for part in one.covers
+        ],
+        "console": list(one.console),
+        "lights": [
+            {
+                "index": light.index,
+                "description": light.description,
+                "colour": light.colour,
+                "on_milliseconds": light.on_time,
+                "off_milliseconds": light.off_time,
+            }
+            for light in one.lights
+        ],
+        "alerts": [_alert(part) for part in one.alerts],
+        "counters": [
+            {"name": part.name, "unit": part.unit, "value": part.value, "wraps_at": part.wraps_at}
+            for part in one.counters
+        ],
+        "events": {"config_changes": one.config_changes, "critical": one.critical_events, "all": one.all_events},
+        "remarks": [{"where": part.where, "what": part.what} for part in one.remarks],
+    }
+
+
+def status_text(one: Reading) -> str:
+    """What the printer is doing, and what it complains of."""
+    said = doing(one).replace("does not tell its status", "it does not tell its status")
+    if one.device_status == "warning" and said in {"idle", "printing", "warming up", "status unknown"}:
+        said += ", with a warning"
+    complaints = sorted(spaced(error) for error in one.errors - {"offline"})
+    return f"{said}: {', '.join(complaints)}" if complaints else said
+
+
+def _amount(amount: Amount) -> Data:
+    return {"mark": amount.value} if isinstance(amount, Mark) else {"value": amount}
+
+
+def _status(status: SubUnitStatus | None) -> Data | None:
+    if status is None:
+        return None
+    return {
+        "availability": status.availability,
+        "critical_alert": status.critical_alert,
+        "non_critical_alert": status.non_critical_alert,
+        "offline": status.offline,
+        "transitioning": status.transitioning,
+        "raw": status.raw,
+    }
+
+
+def _supply(one: Supply) -> Data:
+    return {
+        "key": one.key,
+        "index": one.index,
+        "marker": one.marker,
+        "class": one.supply_class,
+        "kind": one.kind,
+        "colorant": one.colorant,
+        "description": one.description,
+        "unit": one.unit,
+        "capacity": _amount(one.capacity),
+        "level": _amount(one.level),
+        "fraction": one.fraction,
+    }
+
+
+def _alert(one: Alert) -> Data:
+    return {
+        "index": one.index,
+        "severity": one.severity,
+        "training": one.training,
+        "group": one.group,
+        "group_index": one.group_index,
+        "location": one.location,
+        "code": one.code,
+        "code_number": one.code_number,
+        "description": one.description,
+        "time": one.time,
+    }
+
+
+# --- what the history says -----------------------------------------------------------------------------------------
+
+
+def _who(one: Printer) -> Data:
+    return {"printer_id": one.id, "printer": one.name, "model": one.model, "site": one.place.site}
+
+
+def insight(whose: Printer, one: Insight) -> Data:
+    """Uses, lives and run-outs of one printer (items of ``lowmark usage``, ``lives`` and ``runout`` ``--json``)."""
+    who = _who(whose)
+    return {
+        "as_of": one.as_of,
+        "usage": [{**who, **_usage(use)} for use in one.usage],
+        "lives": [{**who, **_life(life)} for life in one.lives],
+        "runout": [{**who, **_forecast(forecast)} for forecast in one.forecasts],
+        "notes": [{"subject": note.subject, "text": note.text} for note in one.notes],
+    }
+
+
+def _usage(one: Usage) -> Data:
+    return {
+        "counter": one.counter,
+        "unit": one.unit,
+        "per_workday": _round(one.per_workday, 1),
+        "per_workday_p10": _round(one.low, 1),
+        "per_workday_p90": _round(one.high, 1),
+        "per_week": _round(one.per_week, 1),
+        "variation": _round(one.variation),
+        "weekday": [_round(factor, 3) for factor in one.weekday],
+        "month_end": _round(one.month_end, 3),
+        "trend_60_days": _round(one.trend, 3),
+        "workdays_seen": one.workdays,
+        "since": one.since,
+        "reason": one.reason or None,
+    }
+
+
+def _life(one: Life) -> Data:
+    return {
+        "supply": one.supply,
+        "kind": one.kind,
+        "number": one.number,
+        "fitted": one.fitted,
+        "removed": one.removed,
+        "impressions": one.impressions,
+        "start_level": _round(one.start_level),
+        "end_level": _round(one.end_level),
+        "left": _round(one.left),
+        "ended": one.ended,
+        "sure": _round(one.sure),
+        "end_sure": _round(one.end_sure),
+        "used_before": one.used_before,
+        "text": one.text,
+    }
+
+
+def _forecast(one: Forecast) -> Data:
+    empty, low = one.empty_dates, one.low_dates
+    return {
+        "supply": one.supply,
+        "kind": one.kind,
+        "colorant": one.colorant,
+        "description": one.description,
+        "as_of": one.as_of,
+        "p10": empty.p10 if empty else None,
+        "p50": empty.p50 if empty else None,
+        "p90": empty.p90 if empty else None,
+        "reason": one.reason,
+        "chance_7_days": _round(one.chance.get(7)),
+        "chance_14_days": _round(one.chance.get(14)),
+        "chance_workdays": [_round(chance) for chance in one.chance_workdays],
+        "days": _days(one.empty),
+        "threshold": one.threshold,
+        "low_p10": low.p10 if low else None,
+        "low_p50": low.p50 if low else None,
+        "low_p90": low.p90 if low else None,
+        "level": _round(one.level),
+        "level_p10": _round(one.level_low),
+        "level_p90": _round(one.level_high),
+        "impressions_left": [round(pages) for pages in one.pages_left] if one.pages_left else None,
+        "rests_on": list(one.basis),
+    }
+
+
+def _dates(one: Dates | None) -> Data | None:
+    return None if one is None else {"p10": one.p10, "p50": one.p50, "p90": one.p90}
+
+
+def upkeep(whose: Printer, one: PrinterUpkeep) -> Data:
+    """The work that falls due at one printer (items of ``lowmark upkeep --json``, without the cautions)."""
+    who = _who(whose)
+    names = ("kind", "plan", "supply", "at", "shows", "should", "count", "text")
+    return {
+        "as_of": one.as_of,
+        "items": [{**who, **_item(item)} for item in one.items],
+        "disagreements": [{**who, **{name: getattr(odd, name) for name in names}} for odd in one.disagreements],
+        "notes": list(one.notes),
+    }
+
+
+def _item(one: UpkeepItem) -> Data:
+    begin = one.begin
+    return {
+        "plan": one.plan,
+        "what": one.what,
+        "planned": one.planned,
+        "state": one.state,
+        "begin": {"at": begin.at, "count": begin.count, "who": begin.who, "assumed": begin.assumed},
+        "count": one.count,
+        "due_count": one.due_count,
+        "left": one.left,
+        "due_day": one.due_day,
+        "overdue_days": one.overdue_days,
+        "expected": _dates(one.expected),
+        "reason": one.reason,
+        "because": list(one.because),
+        "reported": list(one.reported),
+        "followed": one.followed,
+        "supplies": list(one.supplies),
+        "needs": list(one.needs),
+        "minutes": one.minutes,
+    }
+
+
+def _round(value: float | None, digits: int = 4) -> float | None:
+    return None if value is None else round(float(value), digits)
+
+
+def _days(spread: Spread | None) -> dict[str, float] | None:
+    """The quantiles in days after ``as_of``, with their fractions."""
+    if spread is None:
+        return None
+    chances = (0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95)
+    return {f"p{round(chance * 100)}": round(spread.quantile(chance), 2) for chance in chances}
+
+
+def about(one: About) -> Data:
+    """The agent itself."""
+    vitals = one.vitals
+    return {
+        "version": vitals.version,
+        "python": vitals.python,
+        "engine": vitals.engine,
+        "store": one.store,
+        "started": vitals.started,
+        "ready": not one.health.missing,
+        "missing": list(one.health.missing),
+        "sweeps": {
+            "count": vitals.sweeps.count,
+            "seconds": vitals.sweeps.total,
+            "last": vitals.swept,
+            "addresses": vitals.stops,
+            "readings": dict(vitals.readings),
+        },
+        "wire": {"requests": vitals.requests, "retries": vitals.retries, "timeouts": vitals.timeouts},
+        "buffer": {"readings": vitals.buffered, "limit": vitals.buffer_limit, "dropped": vitals.dropped},
+        "store_failing": vitals.store_failing,
+        "store_error": one.store_error,
+        "store_errors": vitals.store_errors,
+        "outbox": {"waiting": vitals.waiting, "dead": vitals.dead},
+        "settings": {
+            "accepted": vitals.settings_accepted,
+            "refused": vitals.settings_refused,
+            "loaded": vitals.settings_loaded,
+        },
+        "silent": [
+            {"printer_id": state.printer_id, "since": state.since, "failure": state.failure, "error": state.error}
+            for state in one.silent.values()
+        ],
+    }

@@ -1,0 +1,223 @@
+"""What the page of one printer shows, put together from what it said, its history, and what that says."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date, datetime, timedelta
+
+from agent.insight.meter import meter
+from agent.model.alarm import AlarmRecord
+from agent.model.fleet import LedgerEntry, PrinterHistory, PrinterView, SupplyTrack
+from agent.model.insight import Dates, Forecast, Insight, Life, Usage
+from agent.model.reading import Alert, Counter, Mark, Reading, Supply
+from agent.model.upkeep import PrinterUpkeep
+from agent.web import charts, volume
+from agent.web.alert_words import SEVERITY, Meaning, about, meaning
+from agent.web.roster import Bar, bar, state_of
+from agent.web.words import near_day, number, percent, supply_name, zone_of
+
+DAYS = (30, 120, 400)
+"""The spans of history that a reader may choose, in days."""
+WEEKS_TOLD = 26
+LEDGER_TOLD = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """One row of the numbers beneath a chart."""
+
+    when: str
+    what: str
+
+
+@dataclass(frozen=True, slots=True)
+class SupplyPart:
+    """One supply: as it is, how it went, and when it will be used up."""
+
+    supply: Supply
+    bar: Bar
+    name: str
+    forecast: Forecast | None
+    outlook: str
+    doubt: str
+    chart: charts.LevelChart | None
+    told: tuple[Told, ...]
+    lives: tuple[Life, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class AlertPart:
+    """One alert: as the printer says it, and what it means. ``since``: None where the printer does not say."""
+
+    alert: Alert
+    about: str
+    severity: str
+    meaning: Meaning
+    since: datetime | None
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """One printer's page."""
+
+    view: PrinterView
+    state: str
+    says: str
+    zone: str
+    now: datetime
+    days: int
+    alarms: tuple[AlarmRecord, ...]
+    alerts: tuple[AlertPart, ...]
+    supplies: tuple[SupplyPart, ...]
+    usage: Usage | None
+    volume: charts.VolumeChart | None
+    weeks: tuple[tuple[date, int, int], ...]
+    daily: tuple[volume.Day, ...]
+    counters: tuple[Counter, ...]
+    upkeep: PrinterUpkeep | None
+    ledger: tuple[LedgerEntry, ...]
+    insight: Insight | None
+
+
+def sheet(
+    view: PrinterView,
+    history: PrinterHistory,
+    insight: Insight | None,
+    upkeep: PrinterUpkeep | None,
+    alarms: Sequence[AlarmRecord],
+    now: datetime,
+    days: int,
+) -> Sheet:
+    """All of it. ``history``: of the last ``days`` days."""
+    reading = view.reading
+    zone = view.printer.place.zone
+    supplies = reading.supplies if reading is not None else ()
+    state, says = state_of(view, [bar(one) for one in supplies])
+    daily = volume.by_day(meter(history, now), history.contacts, zone, now, days)
+    return Sheet(
+        view,
+        state,
+        says,
+        zone,
+        now,
+        days,
+        tuple(alarms),
+        _alerts(reading),
+        tuple(_supply(one, history, insight, now - timedelta(days=days), now, zone) for one in supplies),
+        next((one for one in insight.usage if not one.by_time), None) if insight is not None else None,
+        charts.volume(daily, zone),
+        tuple(volume.weeks(daily)),
+        tuple(reversed(daily)),
+        reading.counters if reading is not None else (),
+        upkeep,
+        tuple(reversed(history.ledger[-LEDGER_TOLD:])),
+        insight,
+    )
+
+
+def _alerts(reading: Reading | None) -> tuple[AlertPart, ...]:
+    if reading is None:
+        return ()
+    uptime = reading.system.uptime
+    made = []
+    for one in reading.alerts:
+        stood = None if one.time is None or uptime is None or one.time > uptime else uptime - one.time
+        since = None if stood is None else reading.at - timedelta(seconds=stood / 100)
+        made.append(AlertPart(one, about(one), SEVERITY.get(one.severity, one.severity), meaning(one), since))
+    return tuple(sorted(made, key=lambda part: part.alert.severity != "critical"))
+
+
+def _supply(
+    supply: Supply, history: PrinterHistory, insight: Insight | None, begin: datetime, now: datetime, zone: str
+) -> SupplyPart:
+    track = next((one for one in reversed(history.supplies) if one.key == supply.key and one.points), None)
+    forecast, lives = None, ()
+    if insight is not None:
+        forecast = next((one for one in insight.forecasts if one.supply == supply.key), None)
+        lives = tuple(one for one in insight.lives if one.supply == supply.key)
+    chart = None
+    told: tuple[Told, ...] = ()
+    if track is not None:
+        first = max(begin, min(track.points[0].at, now - timedelta(days=7)))
+        chart = charts.levels(track, forecast, lives, first, now, zone)
+        told = _told(track, forecast, first, now, zone)
+    outlook, doubt = outlook_words(forecast, supply, now, zone)
+    return SupplyPart(
+        supply,
+        bar(supply),
+        supply_name(supply.kind, supply.colorant, supply.key),
+        forecast,
+        outlook,
+        doubt,
+        chart,
+        told,
+        tuple(reversed(lives)),
+    )
+
+
+def _told(track: SupplyTrack, forecast: Forecast | None, begin: datetime, now: datetime, zone: str) -> tuple[Told, ...]:
+    """The level on Mondays, the latest first, and before them what is expected."""
+    today = now.astimezone(zone_of(zone)).date()
+    made = []
+    dates = forecast.empty_dates if forecast is not None else None
+    if dates is not None:
+        for share, on in ((0.9, dates.p90), (0.5, dates.p50), (0.1, dates.p10)):
+            made.append(Told(near_day(on, today), f"expected at 0 % by then with {share:.0%} chance"))
+    made.append(Told("now", _level_at(track, now)))
+    monday = today - timedelta(days=today.weekday())
+    for _ in range(WEEKS_TOLD):
+        at = datetime(monday.year, monday.month, monday.day, tzinfo=zone_of(zone))
+        if at < begin:
+            break
+        made.append(Told(near_day(monday, today), _level_at(track, at)))
+        monday -= timedelta(days=7)
+    return tuple(made)
+
+
+def _level_at(track: SupplyTrack, at: datetime) -> str:
+    found = next((point for point in reversed(track.points) if point.at <= at), None)
+    if found is None:
+        return "not known yet"
+    if isinstance(found.level, Mark):
+        return {Mark.SOME: "some", Mark.OTHER: "no limit", Mark.UNKNOWN: "unknown"}[found.level]
+    share = charts.share_of(found, track.unit)
+    return number(found.level) if share is None else percent(share)
+
+
+def outlook_words(forecast: Forecast | None, supply: Supply, now: datetime, zone: str) -> tuple[str, str]:
+    """When it will be used up, in one sentence; and what that rests on, or why it cannot be told."""
+    if forecast is None:
+        return "", ""
+    if forecast.reason is not None or forecast.empty is None or forecast.empty_dates is None:
+        return "", f"No run-out is told: {forecast.reason or 'nothing is known of it'}."
+    today = now.astimezone(zone_of(zone)).date()
+    what = "full" if supply.is_receptacle else "used up"
+    dates = forecast.empty_dates
+    if forecast.empty.quantile(0.5) >= forecast.empty.beyond:
+        said = f"Not {what} within {forecast.empty.beyond:.0f} days"
+    elif dates.p90 <= today:
+        said = f"Probably {what} today"
+    else:
+        said = f"{what.capitalize()} about {near_day(dates.p50, today)}{_range(dates, today)}"
+    chance = forecast.chance.get(14)
+    if chance is not None and 0.01 <= chance < 0.995:
+        said += f"; {percent(chance)} chance within 14 days"
+    if forecast.pages_left is not None and not supply.is_receptacle:
+        said += f"; about {number(_round(forecast.pages_left[1]))} pages left"
+    rests = f"Rests on {'; '.join(forecast.basis)}." if forecast.basis else ""
+    return f"{said}.", rests
+
+
+def _range(dates: Dates, today: date) -> str:
+    if dates.p10 == dates.p90:
+        return ""
+    return f" (four times in five between {near_day(dates.p10, today)} and {near_day(dates.p90, today)})"
+
+
+def _round(pages: float) -> float:
+    """Two figures of it: more would claim to know more than is known."""
+    if pages < 100:
+        return round(pages)
+    power = 10 ** (len(str(int(pages))) - 2)
+    return round(pages / power) * power

@@ -1,0 +1,275 @@
+"""The pages: they read what the house gives, and show it. Without script; every page is a plain address."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import date, datetime, timedelta
+from typing import Any
+from urllib.parse import urlencode
+
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import QueryParams
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.routing import BaseRoute, Mount, Route
+
+from agent.model.alarm import SEVERITIES, AlarmRecord, rank
+from agent.model.failure import Failure
+from agent.model.fleet import LedgerEntry, Printer
+from agent.web import look
+from agent.web.api import build_api
+from agent.web.house import House
+from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
+from agent.web.sheet import DAYS, sheet
+from agent.web.standing import SET_ASIDE, chosen
+from agent.web.words import zone_of
+
+PAGE = 50
+"""Rows on one page of a list."""
+LEDGER_END = 10_000
+"""The ledger is leafed through so far; further back one asks by date."""
+_FOREVER = "public, max-age=31536000, immutable"
+_HEADERS = {"content-security-policy": look.POLICY}
+
+NAV = (("/printers", "Printers"), ("/alarms", "Alarms"), ("/ledger", "Ledger"), ("/about", "This agent"))
+
+
+def routes(house: House) -> list[BaseRoute]:
+    """The routes of pages and API over one house."""
+    roster = Roster()
+    site = Site(house, roster)
+    shown: tuple[tuple[str, Callable[[Request], Response]], ...] = (
+        ("/printers", site.printers),
+        ("/printers/{printer_id:int}", site.printer),
+        ("/alarms", site.alarms),
+        ("/ledger", site.ledger),
+        ("/about", site.about),
+    )
+    return [
+        Route("/", lambda _: RedirectResponse("/printers", 307)),
+        *(Route(path, _guarded(page)) for path, page in shown),
+        Route(look.style_path(), _style),
+        Route("/icon.svg", _icon),
+        Mount("/api/v1", build_api(house, roster)),
+    ]
+
+
+def missing(_: Request, failure: Exception) -> Response:
+    """A page that is not there, or a way of asking that is none."""
+    status = failure.status_code if isinstance(failure, HTTPException) else 404
+    words = {
+        404: ("There is no such page", "The address may be old, or the printer may be gone."),
+        405: ("These pages only read", "Ask for them with GET."),
+    }
+    title, text = words.get(status, ("This cannot be answered", "The request is not one that these pages know."))
+    headers = failure.headers if isinstance(failure, HTTPException) else None
+    return _page("fault.html", status, headers, title=title, text=text, here="")
+
+
+class Site:
+    """One page for each method. They run in worker threads."""
+
+    def __init__(self, house: House, roster: Roster) -> None:
+        self._house = house
+        self._roster = roster
+
+    def printers(self, request: Request) -> Response:
+        """The fleet at a glance."""
+        house, query = self._house, request.query_params
+        views = house.views()
+        sites = sorted({view.printer.place.site for view in views.values()} - {""})
+        wanted = Wanted(
+            q=query.get("q", "")[:200].strip(),
+            site=query.get("site", "") if query.get("site") in sites else "",
+            state=query.get("state", "") if query.get("state") in STATES else "",
+            sort=query.get("sort", "") if query.get("sort") in SORTS else "need",
+            descending=query.get("descending") == "1",
+        )
+        records = house.alarms()
+        rows = self._roster.rows(views, house.insights(), house.upkeep(), records)
+        page = _number(query, "page", 1, 1_000_000)
+        part = choose(rows, wanted, (page - 1) * PAGE, PAGE)
+        if not part.rows and page > 1:
+            page = max(1, -(-part.total // PAGE))
+            part = choose(rows, wanted, (page - 1) * PAGE, PAGE)
+        return _page(
+            "printers.html",
+            here="/printers",
+            part=part,
+            wanted=wanted,
+            sites=sites,
+            states=STATES,
+            sorts={key: words for key, (words, _) in SORTS.items()},
+            fleet=len(views),
+            upkeep=any(row.upkeep_rank < 9 for row in part.rows),
+            run_outs=any(row.run_out for row in part.rows),
+            now=house.now(),
+            swept=house.about().vitals.swept,
+            pages=_leaves(query, page, part.total),
+            address=lambda **changed: _address(query, **changed),
+        )
+
+    def printer(self, request: Request) -> Response:
+        """One printer."""
+        house, printer_id = self._house, int(request.path_params["printer_id"])
+        now = house.now()
+        view = house.views().get(printer_id) if printer_id < 2**53 else None
+        if view is None:
+            return self._gone(printer_id)
+        days = _number(request.query_params, "days", DAYS[1], DAYS[-1])
+        days = days if days in DAYS else DAYS[1]
+        history = house.history(printer_id, _ago(now, days), now)
+        if history is None:
+            return self._gone(printer_id)
+        records = [one for one in chosen(house.alarms()) if one.printer_id == printer_id]
+        insight = house.insights().get(printer_id)
+        made = sheet(view, history, insight, house.upkeep().get(printer_id), records, now, days)
+        return _page("printer.html", here="/printers", sheet=made, printer=view.printer, spans=DAYS, states=STATES)
+
+    def _gone(self, printer_id: int) -> Response:
+        known = self._house.printers().get(printer_id)
+        if known is None:
+            raise HTTPException(404)
+        if known.retired is not None:
+            text = f"{known.name} is out of service; its history is kept, and its ledger can be read."
+        else:
+            text = f"{known.name} has a history, but the settings do not name it now, so it is not asked any more."
+        return _page("fault.html", 404, title="This printer is not watched", text=text, here="/printers")
+
+    def alarms(self, request: Request) -> Response:
+        """What stands, the gravest first."""
+        house, query = self._house, request.query_params
+        every = query.get("every") == "1"
+        severity = query.get("severity", "") if query.get("severity") in SEVERITIES else ""
+        records = house.alarms()
+        found: list[AlarmRecord] = [
+            one for one in chosen(records, every=every) if not severity or rank(one.severity) >= rank(severity)
+        ]
+        page = _number(query, "page", 1, 1_000_000)
+        return _page(
+            "alarms.html",
+            here="/alarms",
+            records=found[(page - 1) * PAGE : page * PAGE],
+            total=len(found),
+            aside=sum(one.state in SET_ASIDE for one in records),
+            every=every,
+            severity=severity,
+            severities=SEVERITIES,
+            printers=house.printers(),
+            agent_zone=house.about().zone,
+            now=house.now(),
+            pages=_leaves(query, page, len(found)),
+        )
+
+    def ledger(self, request: Request) -> Response:
+        """What was done or noticed, the latest first."""
+        house, query = self._house, request.query_params
+        printers = house.printers()
+        printer_id = _number(query, "printer", 0, 2**53)
+        kind = query.get("kind", "")[:60]
+        page = _number(query, "page", 1, LEDGER_END // PAGE)
+        until = _until(query.get("until", ""), house)
+        found = house.ledger(printer_id or None, None, until, [kind] if kind else None, page * PAGE + 1)
+        more = len(found) > page * PAGE
+        latest: list[LedgerEntry] = list(reversed(found))[(page - 1) * PAGE : page * PAGE]
+        return _page(
+            "ledger.html",
+            here="/ledger",
+            entries=latest,
+            printers=printers,
+            by_name=sorted(printers.values(), key=_by_name) if len(printers) <= 500 else [],
+            printer_id=printer_id,
+            kind=kind,
+            until=query.get("until", "")[:10] if until else "",
+            kinds=sorted({one.kind for one in found} | ({kind} if kind else set())),
+            agent_zone=house.about().zone,
+            pages=_leaves(query, page, (page * PAGE + 1) if more else (page - 1) * PAGE + len(latest)),
+            ended=more and page * PAGE >= LEDGER_END,
+        )
+
+    def about(self, _: Request) -> Response:
+        """The agent itself."""
+        about = self._house.about()
+        silent = sorted(about.silent.values(), key=lambda one: one.since, reverse=True)
+        return _page(
+            "about.html", here="/about", about=about, silent=silent[:100], silent_count=len(silent),
+            printers=self._house.printers(), now=self._house.now(), watched=len(self._house.views()),
+        )  # fmt: skip
+
+
+def _by_name(printer: Printer) -> tuple[str, int]:
+    return printer.name.casefold(), printer.id
+
+
+def _guarded(page: Callable[[Request], Response]) -> Callable[[Request], Any]:
+    async def answer(request: Request) -> Response:
+        try:
+            return await run_in_threadpool(page, request)
+        except Failure as failure:
+            return _page("fault.html", 503, title="The store cannot be read now", text=str(failure), here="")
+
+    answer.__name__ = page.__name__
+    return answer
+
+
+def _page(template: str, status: int = 200, headers: Mapping[str, str] | None = None, /, **values: Any) -> Response:
+    text = look.render(template, nav=NAV, **values)
+    return HTMLResponse(text, status_code=status, headers={**_HEADERS, **(headers or {})})
+
+
+def _style(_: Request) -> Response:
+    return Response(look.style(), media_type="text/css", headers={"cache-control": _FOREVER})
+
+
+def _icon(_: Request) -> Response:
+    return Response(look.icon(), media_type="image/svg+xml", headers={"cache-control": "max-age=86400", **_HEADERS})
+
+
+def _number(query: QueryParams, name: str, otherwise: int, most: int) -> int:
+    """A number of the query, at least 1; ``otherwise`` where it is none."""
+    text = query.get(name, "")
+    if not (text.isascii() and text.isdigit() and len(text) < 18):
+        return otherwise
+    return min(max(1, int(text)), most)
+
+
+def _address(query: QueryParams, **changed: object) -> str:
+    """The same page with some parameters changed; None takes one out."""
+    pairs = {key: value for key, value in query.items() if value != ""}
+    for key, value in changed.items():
+        if value is None:
+            pairs.pop(key, None)
+        else:
+            pairs[key] = str(value)
+    return f"?{urlencode(pairs)}"
+
+
+def _leaves(query: QueryParams, page: int, total: int) -> dict[str, Any]:
+    """What is needed to leaf through a list: this page, how many, and the addresses of the neighbours."""
+    last = max(1, -(-total // PAGE))
+    return {
+        "page": page,
+        "last": last,
+        "first_row": (page - 1) * PAGE + 1 if total else 0,
+        "last_row": min(page * PAGE, total),
+        "total": total,
+        "before": _address(query, page=page - 1) if page > 1 else "",
+        "after": _address(query, page=page + 1) if page < last else "",
+    }
+
+
+def _ago(now: datetime, days: int) -> datetime:
+    return now - timedelta(days=days)
+
+
+def _until(text: str, house: House) -> datetime | None:
+    """The end of a day of the agent's zone, from ``2026-11-25``; None where it is no such day."""
+    try:
+        on = date.fromisoformat(text)
+    except ValueError:
+        return None
+    if not 1990 <= on.year < 2200:
+        return None
+    after = on + timedelta(days=1)
+    return datetime(after.year, after.month, after.day, tzinfo=zone_of(house.about().zone)) - timedelta(microseconds=1)

@@ -1,0 +1,163 @@
+"""Values as words, numbers and moments for a page. What a printer says of itself is always text, and only text."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Iterable
+from datetime import UTC, date, datetime
+from functools import lru_cache
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from markupsafe import Markup, escape
+
+from agent.alarms.wording import part, spaced
+from agent.model.reading import Amount, Mark, Reading, SubUnitStatus, Supply
+
+LETTERS = {"black": "K", "cyan": "C", "magenta": "M", "yellow": "Y"}
+"""The colorants by the letters that printing gives them (ISO 2846), so that a bar is known without its colour."""
+
+_UNSEEN = frozenset(("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"))
+"""Categories of Unicode that have no look of their own, among them the bidi controls."""
+
+
+def harmless(text: object, limit: int = 500) -> str:
+    """A string of unknown origin as signs only: what has no look of its own is spelt out, ``[U+202E]``."""
+    raw = str(text)
+    cut = raw if len(raw) <= limit else raw[: limit - 1] + "…"
+    if cut.isascii() and cut.isprintable():
+        return cut
+    return "".join(f"[U+{ord(sign):04X}]" if unicodedata.category(sign) in _UNSEEN else sign for sign in cut)
+
+
+def said(text: object) -> Markup:
+    """What somebody else said, for a page: escaped, harmless, and its direction of writing kept to itself."""
+    return Markup("<bdi>{}</bdi>").format(escape(harmless(text)))
+
+
+@lru_cache(maxsize=256)
+def zone_of(name: str) -> ZoneInfo:
+    """The zone of this IANA name; UTC where there is none such."""
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return ZoneInfo("UTC")
+
+
+def clock(at: datetime | None, zone: str = "UTC") -> str:
+    """``25 Nov 2026, 08:14`` in the zone."""
+    return "" if at is None else f"{at.astimezone(zone_of(zone)):%-d %b %Y, %H:%M}"
+
+
+def moment(at: datetime | None, zone: str = "UTC") -> Markup:
+    """A ``time`` element: read by people in the site's zone, by programs in UTC."""
+    if at is None:
+        return Markup("")
+    return Markup('<time datetime="{}">{}</time>').format(
+        at.astimezone(UTC).isoformat(timespec="seconds"), clock(at, zone)
+    )
+
+
+def day(on: date | None) -> str:
+    """``25 Nov 2026``."""
+    return "" if on is None else f"{on:%-d %b %Y}"
+
+
+def near_day(on: date, today: date) -> str:
+    """``25 Nov``, with the year where it is another one."""
+    return f"{on:%-d %b}" if on.year == today.year else day(on)
+
+
+def number(value: float | None) -> str:
+    """Thousands apart by thin spaces that do not break."""
+    return "" if value is None else f"{value:,.0f}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+
+
+def percent(share: float | None) -> str:
+    """A share as whole percent; ``< 1 %`` for what is little but there, ``unknown`` for what is not known."""
+    if share is None:
+        return "unknown"
+    gap = "\N{NARROW NO-BREAK SPACE}"
+    if 0 < share < 0.01:
+        return f"<{gap}1{gap}%"
+    if 0.99 < share < 1:
+        return f">{gap}99{gap}%"
+    return f"{share * 100:.0f}{gap}%"
+
+
+def listed(texts: Iterable[str]) -> str:
+    """``a, b and c``."""
+    found = list(texts)
+    return found[0] if len(found) == 1 else f"{', '.join(found[:-1])} and {found[-1]}" if found else ""
+
+
+def first_upper(text: str) -> str:
+    """With a capital at the beginning; the rest stays."""
+    return text[:1].upper() + text[1:]
+
+
+def supply_name(kind: str, colorant: str | None, key: str = "") -> str:
+    """What a technician calls it: ``cyan toner``; with its number where the printer has two of the same."""
+    _, mark, again = key.partition("#")
+    return part(kind, colorant) + (f" {again}" if mark else "")
+
+
+def letter(kind: str, colorant: str | None) -> str:
+    """One sign that tells supplies apart on a small bar."""
+    known = LETTERS.get(colorant or "")
+    return known if known is not None else kind[:1].upper() or "?"
+
+
+def left_words(supply: Supply) -> str:
+    """How much is left, as far as the printer says."""
+    share = supply.fraction
+    if share is not None:
+        return percent(share)
+    if isinstance(supply.level, Mark):
+        return {Mark.SOME: "some", Mark.OTHER: "no limit", Mark.UNKNOWN: "unknown"}[supply.level]
+    return "empty" if supply.level == 0 else "unknown share"
+
+
+def amount_words(amount: Amount) -> str:
+    """A number, or what the printer says instead of one."""
+    if isinstance(amount, Mark):
+        return {Mark.OTHER: "no limit", Mark.UNKNOWN: "unknown", Mark.SOME: "some"}[amount]
+    return number(amount)
+
+
+def level_words(supply: Supply) -> str:
+    """Level and capacity in the printer's own unit, as far as it tells them."""
+    unit = spaced(supply.unit)
+    if isinstance(supply.capacity, Mark):
+        return "" if isinstance(supply.level, Mark) else f"{number(supply.level)} {unit}"
+    of = f"of {number(supply.capacity)} {unit}"
+    return of if isinstance(supply.level, Mark) else f"{number(supply.level)} {of}"
+
+
+def sub_unit_words(status: SubUnitStatus | None) -> str:
+    """A PrtSubUnitStatusTC in words (RFC 3805 section 2.2.13.2)."""
+    if status is None:
+        return ""
+    words = [spaced(status.availability)]
+    words += ["critical alert"] if status.critical_alert else []
+    words += ["alert"] if status.non_critical_alert else []
+    words += ["off line"] if status.offline else []
+    words += ["changing"] if status.transitioning else []
+    return ", ".join(words)
+
+
+def doing(reading: Reading) -> str:  # noqa: PLR0911 - one return for each row of the table
+    """What the printer is doing, by the table of RFC 3805 section 2.2.13.2."""
+    device, printer = reading.device_status, reading.printer_status
+    if "offline" in reading.errors:
+        return "off line" if device == "down" else "going off line"
+    if device == "down":
+        return "coming on line" if printer == "warmup" else "stopped"
+    if device == "testing":
+        return "testing itself"
+    if printer in {"idle", "printing"}:
+        return str(printer)
+    if printer == "warmup":
+        return "warming up"
+    if device == "running" and printer == "other":
+        return "standby"
+    return "does not tell its status" if device is None and printer is None else "status unknown"
