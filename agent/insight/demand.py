@@ -12,9 +12,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import gammainc, ndtr, ndtri
+from scipy.special import gammainc, gammaln, ndtr, ndtri, xlog1py, xlogy
 
-from agent.insight.days import Floats
+from agent.insight.days import Floats, Ints
 from agent.model.insight import PROBABILITIES, Spread
 from agent.model.shelf import OrderTerms
 
@@ -23,8 +23,10 @@ MOST_SWAPS = 60
 LEAD_NODES = 9
 LIFE_SD = 0.35
 """Standard deviation of the logarithm of a life in days (coverage and volume both vary; common practice, no source)."""
-_STEPS = 96
-_ROWS = 512
+_STEPS = 128
+_ROWS = 256
+_FEW = _ROWS
+"""Up to so many askers the sum is worked out exactly; the law of more is fitted to its mean and variance."""
 _BELL = 400.0
 """A sum of independent demands with a larger variance than this is normal to all intents."""
 _CHANCES = np.array(PROBABILITIES)
@@ -111,50 +113,121 @@ def life_by(life: Floats, at: Floats) -> Floats:
     return made
 
 
-def at_least(crowd: Crowd, horizon: float) -> Floats:
-    """The chances of at least 0, 1, 2 ... swaps within ``horizon`` days: askers x numbers.
+def numbers(crowd: Crowd, times: Floats) -> Floats:
+    """The chances of at least 1, 2 ... swaps by each of ``times``: numbers x askers x times.
 
-    A supply of which neither run-out nor life is known asks for none: it must be said beside the result.
+    ``times``: evenly spaced from the first step on, in days. A supply of which neither run-out nor life is known asks
+    for none: that must be said beside the result.
     """
-    count = crowd.life.size
+    horizon = float(times[-1])
     most = min(MOST_SWAPS, 3 + math.ceil(2.5 * float((horizon / crowd.life).max(initial=0.0))))
-    made = np.zeros((count, most + 1))
-    made[:, 0] = 1.0
-    if horizon <= 0:
-        return made
+    made = np.zeros((most, crowd.life.size, times.size))
     told = ~np.isnan(crowd.first[:, 0])
     known = np.isfinite(crowd.life)
-    rate = horizon / crowd.life[~told & known]
-    if rate.size:
+    silent = ~told & known
+    if silent.any():
         # Without a forecast it may be anywhere in its life: a Poisson stream of that rate. That is more uneven than
         # lives are, which errs on the side of too much stock.
-        made[~told & known, 1:] = gammainc(np.arange(1, most + 1)[None, :], rate[:, None])
-    end = np.array([horizon])
-    made[told, 1] = first_by(crowd.first[told], end)[:, 0]
+        rate = times[None, :] / crowd.life[silent][:, None]
+        for number in range(most):
+            made[number, silent] = gammainc(number + 1, rate)
+    if told.any():
+        made[0, told] = first_by(crowd.first[told], times)
     again = np.flatnonzero(told & known & (crowd.life < 6 * horizon))
-    for begin in range(0, again.size, _ROWS):
-        rows = again[begin : begin + _ROWS]
-        made[rows] = _renewals(crowd.first[rows], crowd.life[rows], horizon, made[rows])
-    return np.minimum.accumulate(made, axis=1)
+    if again.size:
+        _renew(crowd.life[again], times, made, again)
+    return np.minimum.accumulate(made, axis=0)
 
 
-def _renewals(first: Floats, life: Floats, horizon: float, made: Floats) -> Floats:
-    """Second and later swaps: the first one and then a life, on a grid of steps, by convolution."""
-    step = horizon / _STEPS
-    edges = np.arange(1, _STEPS + 1) * step
-    here = np.diff(first_by(first, np.concatenate([[0.0], edges])), axis=1, prepend=0.0)
-    here[:, 1] += here[:, 0]  # what comes at once comes in the first step
-    here = here[:, 1:]
+def _renew(life: Floats, times: Floats, made: Floats, rows: Ints) -> None:
+    """Second and later swaps: the first one and then a life, on the grid of times, by convolution."""
+    step = float(times[0])
+    here = np.diff(made[0, rows], axis=1, prepend=0.0)
     # A gap of n steps stands for lengths around n steps; 0 steps for very short ones.
-    gap = np.diff(life_by(life, np.concatenate([[0.0], edges - step / 2])), axis=1)
-    size = 2 * _STEPS
+    gap = np.diff(life_by(life, np.concatenate([[0.0], times - step / 2])), axis=1)
+    size = 2 * times.size
     turn = np.fft.rfft(gap, size, axis=1)
-    for number in range(2, made.shape[1]):
-        here = np.maximum(0.0, np.fft.irfft(np.fft.rfft(here, size, axis=1) * turn, size, axis=1)[:, :_STEPS])
-        made[:, number] = here.sum(axis=1)
-        if float(made[:, number].max()) < 1e-9:
+    for number in range(1, made.shape[0]):
+        here = np.maximum(0.0, np.fft.irfft(np.fft.rfft(here, size, axis=1) * turn, size, axis=1)[:, : times.size])
+        made[number, rows] = np.cumsum(here, axis=1)
+        if float(made[number, rows, -1].max()) < 1e-9:
             break
-    return made
+
+
+@dataclass(frozen=True, slots=True)
+class Outlook:
+    """The demand of a crowd by each of ``times`` (days).
+
+    ``chances``: numbers x askers x times (see ``numbers``), for a crowd that is small enough; else None, and only
+    ``mean`` and ``variance`` of the sum by each time are kept.
+    """
+
+    times: Floats
+    mean: Floats
+    variance: Floats
+    chances: Floats | None
+
+    @staticmethod
+    def of(crowd: Crowd, horizon: float) -> Outlook:
+        """The outlook up to a horizon (more than 0 days)."""
+        times = _times(horizon)
+        mean, variance = np.zeros(_STEPS), np.zeros(_STEPS)
+        count = crowd.life.size
+        found = None
+        for begin in range(0, count, _ROWS):
+            some = Crowd(crowd.first[begin : begin + _ROWS], crowd.life[begin : begin + _ROWS])
+            found = numbers(some, times)
+            odd = 2 * np.arange(1, found.shape[0] + 1) - 1
+            each = found.sum(axis=0)
+            mean += each.sum(axis=0)
+            variance += (np.tensordot(odd, found, axes=1) - each**2).sum(axis=0)
+        return Outlook(times, mean, np.maximum(0.0, variance), found if count <= _FEW else None)
+
+    def law(self, at: float) -> Floats:
+        """The distribution of the sum by ``at`` days (no further than the horizon)."""
+        place = at / float(self.times[0]) - 1
+        low = int(np.clip(math.floor(place), -1, self.times.size - 2))
+        share = min(1.0, max(0.0, place - low))
+        if self.chances is None:
+            return _fitted(_between(self.mean, low, share), _between(self.variance, low, share))
+        before = self.chances[:, :, low] if low >= 0 else np.zeros(self.chances.shape[:2])
+        now = before + share * (self.chances[:, :, low + 1] - before)
+        return total(np.concatenate([np.ones((1, now.shape[1])), now]).T)
+
+
+def _between(values: Floats, low: int, share: float) -> float:
+    before = float(values[low]) if low >= 0 else 0.0
+    return before + share * (float(values[low + 1]) - before)
+
+
+def _fitted(mean: float, variance: float) -> Floats:
+    """The sum of very many independent numbers, from its mean and variance: normal, binomial or negative binomial.
+
+    A binomial law of the same mean and variance is within a hair of a sum of many yes-or-noes (Ehm 1991, from memory).
+    """
+    size = int(mean + 12 * math.sqrt(max(variance, mean)) + 24)
+    k = np.arange(size)
+    if mean <= 1e-9:
+        return np.array([1.0])
+    if variance > _BELL:
+        made = np.diff(ndtr((k + 0.5 - mean) / math.sqrt(variance)), prepend=0.0)
+    elif variance < mean * 0.999:
+        trials = max(round(mean**2 / (mean - variance)), math.ceil(mean))
+        chance = mean / trials
+        inside = np.minimum(k, trials)
+        made = np.exp(
+            gammaln(trials + 1) - gammaln(inside + 1) - gammaln(trials - inside + 1)
+            + xlogy(inside, chance) + xlog1py(trials - inside, -chance)
+        )  # fmt: skip
+        made = np.where(k <= trials, made, 0.0)
+    elif variance > mean * 1.001:
+        many = mean**2 / (variance - mean)
+        chance = many / (many + mean)
+        made = np.exp(gammaln(k + many) - gammaln(many) - gammaln(k + 1) + xlogy(many, chance) + xlog1py(k, -chance))
+    else:
+        made = np.exp(xlogy(k, mean) - mean - gammaln(k + 1))
+    found: Floats = made / made.sum()
+    return found
 
 
 def total(chances: Floats) -> Floats:
@@ -191,11 +264,44 @@ def lead_times(terms: OrderTerms) -> Floats:
     return made
 
 
-def demand(crowd: Crowd, terms: OrderTerms, wait: float) -> Floats:
-    """The distribution of the demand until a delivery that is ordered in ``wait`` days: wait and lead time together."""
-    laws = [total(at_least(crowd, wait + float(lead))) for lead in lead_times(terms)]
-    size = max(law.size for law in laws)
-    made: Floats = np.mean([np.pad(law, (0, size - law.size)) for law in laws], axis=0)
+class Demand:
+    """The demand of a crowd until a delivery, for any day of ordering up to ``farthest`` days ahead."""
+
+    def __init__(self, crowd: Crowd, terms: OrderTerms, farthest: float) -> None:
+        self._leads = lead_times(terms)
+        longest = float(self._leads.max())
+        self._crowd = crowd
+        self._review = terms.review_days
+        self._farthest = farthest
+        self._near = Outlook.of(crowd, terms.review_days + longest)
+        self._far: Outlook | None = None
+
+    def law(self, wait: float) -> Floats:
+        """Its distribution if the order is placed in ``wait`` days: wait and lead time together."""
+        outlook = self._near
+        if wait > self._review:
+            if self._far is None:
+                self._far = Outlook.of(self._crowd, self._farthest + float(self._leads.max()))
+            outlook = self._far
+        laws = [outlook.law(wait + float(lead)) for lead in self._leads]
+        size = max(law.size for law in laws)
+        made: Floats = np.mean([np.pad(law, (0, size - law.size)) for law in laws], axis=0)
+        return made
+
+
+def expected(crowd: Crowd, horizon: float) -> Floats:
+    """For each asker the chances of at least 1, 2 ... by ``horizon``: numbers x askers."""
+    parts = [
+        numbers(Crowd(crowd.first[at : at + _ROWS], crowd.life[at : at + _ROWS]), _times(horizon))[:, :, -1]
+        for at in range(0, crowd.life.size, _ROWS)
+    ]
+    most = max((one.shape[0] for one in parts), default=1)
+    padded = [np.pad(one, ((0, most - one.shape[0]), (0, 0))) for one in parts]
+    return np.concatenate(padded, axis=1) if padded else np.zeros((1, 0))
+
+
+def _times(horizon: float) -> Floats:
+    made: Floats = np.arange(1, _STEPS + 1) * (max(horizon, 1e-3) / _STEPS)
     return made
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from agent.insight import reorder
-from agent.insight.demand import Asker, Crowd, at_least, cover, demand, enough, next_swap, summary
+from agent.insight.demand import Asker, Crowd, Demand, cover, enough, expected, next_swap, summary
 from agent.insight.reach import day_in, days_after
 from agent.insight.shelf import Shelf, Taken
 from agent.model.fleet import Printer
@@ -201,11 +201,12 @@ def _quantiles(days: Dates, today: date) -> tuple[float, ...]:
 
 def _order(bare: Advice, part: SparePart, crowd: Crowd, today: date, method: str, reason: str) -> Advice:
     terms = part.terms
-    law = demand(crowd, terms, terms.review_days)
+    demand = Demand(crowd, terms, float(FARTHEST))
+    law = demand.law(terms.review_days)
     up_to = enough(law, terms.level)
 
     def safe(wait: float) -> bool:
-        return cover(demand(crowd, terms, wait), bare.position) >= terms.level
+        return cover(demand.law(wait), bare.position) >= terms.level
 
     lacking = max(0, up_to - bare.position)
     order = rounded(lacking, terms)
@@ -234,9 +235,11 @@ def _by(safe: Callable[[float], bool], today: date) -> date | None:
     """The last day on which an order is soon enough; today when it is late already; None if not within half a year."""
     if not safe(0.0):
         return today
-    if safe(float(FARTHEST)):
-        return None
-    low, high = 0, FARTHEST
+    low, high = 0, 7
+    while safe(float(high)):  # ever farther, since near days are reckoned more finely and more cheaply
+        if high == FARTHEST:
+            return None
+        low, high = high, min(FARTHEST, 3 * high)
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (middle, high) if safe(float(middle)) else (low, middle)
@@ -246,18 +249,19 @@ def _by(safe: Callable[[float], bool], today: date) -> date | None:
 def _because(asks: Sequence[_Ask], terms: OrderTerms) -> tuple[Need, ...]:
     """The printers that will probably ask first."""
     told = [one for one in asks if one.asker.first is not None or one.asker.life is not None]
-    chances = at_least(Crowd.of([one.asker for one in told]), terms.lead_days + terms.review_days)
+    crowd = Crowd.of([one.asker for one in told])
+    chances = expected(crowd, terms.lead_days + terms.review_days)
     needs = [
         Need(
             one.user.printer.id,
             one.user.printer.name,
             one.what,
-            float(row[1]),
-            float(row[1:].sum()),
+            float(chances[0, at]),
+            float(chances[:, at].sum()),
             one.run_out,
             one.basis,
         )
-        for one, row in zip(told, chances, strict=True)
+        for at, one in enumerate(told)
     ]
     needs = [one for one in needs if one.within >= 0.01]
     needs.sort(key=lambda one: (-one.within, -one.expected, one.printer, one.supply))

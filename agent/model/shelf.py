@@ -6,14 +6,17 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from decimal import Decimal
 from fnmatch import fnmatchcase
+from functools import lru_cache
 
 
+@lru_cache(maxsize=65_536)
 def fits(text: str, patterns: tuple[str, ...]) -> bool:
     """Whether ``text`` is one of the patterns; ``*`` and ``?`` are wild, letter case counts for nothing."""
     low = text.casefold()
     return any(fnmatchcase(low, pattern.casefold()) for pattern in patterns)
 
 
+@lru_cache(maxsize=65_536)
 def names_supply(key: str, patterns: tuple[str, ...]) -> bool:
     """Whether a supply (``toner:cyan``, ``opc#2``) is meant by one of the patterns: its key or its bare kind."""
     bare = key.partition(" (")[0].partition("#")[0]

@@ -12,14 +12,15 @@ from agent.insight.demand import (
     LIFE_SD,
     Asker,
     Crowd,
-    at_least,
+    Demand,
+    Outlook,
     cover,
-    demand,
     enough,
     first_by,
     lead_times,
     life_by,
     next_swap,
+    numbers,
     summary,
     total,
 )
@@ -67,14 +68,14 @@ def test_a_sum_of_many_is_still_their_sum():
 
 def test_nobody_asks_for_nothing():
     assert total(np.zeros((0, 2))).tolist() == [1.0]
-    law = demand(Crowd.of([]), CERTAIN, 7)
+    law = Demand(Crowd.of([]), CERTAIN, 0).law(0)
     assert (enough(law, 0.99), cover(law, 0)) == (0, 1.0)
     assert cover(law, -1) == 0.0
 
 
 def test_without_a_forecast_demand_is_a_poisson_stream():
     """Against SciPy's Poisson distribution."""
-    law = demand(Crowd.of([Asker(None, 4.0), Asker(None, 10.0)]), CERTAIN, 0)
+    law = Demand(Crowd.of([Asker(None, 4.0), Asker(None, 10.0)]), CERTAIN, 0).law(0)
     assert law[:12] == pytest.approx(stats.poisson.pmf(np.arange(12), 3.5), abs=2e-4)
 
 
@@ -89,17 +90,17 @@ def test_later_swaps_follow_a_life_after_the_first(life):
     for _ in range(40):
         count += at <= 30
         at = at + generator.lognormal(scale, LIFE_SD, at.size)
-    made = at_least(Crowd.of([Asker(quantiles_of(law), life)]), 30)[0]
-    for number in range(1, made.size):
-        assert made[number] == pytest.approx(float((count >= number).mean()), abs=0.025)
-    assert made[1:].sum() == pytest.approx(count.mean(), rel=0.03, abs=0.02)
+    made = numbers(Crowd.of([Asker(quantiles_of(law), life)]), np.arange(1, 129) * (30 / 128))[:, 0, -1]
+    for number in range(made.size):
+        assert made[number] == pytest.approx(float((count > number).mean()), abs=0.025)
+    assert made.sum() == pytest.approx(count.mean(), rel=0.03, abs=0.02)
 
 
 def test_one_late_delivery_is_late_for_all():
     """A shared lead time makes the demand more uneven than independent ones would: against a simulation."""
     terms = OrderTerms(lead_days=10.0, lead_sd=4.0, review_days=0.0)
     law = stats.uniform(0, 40)
-    made = demand(Crowd.of([Asker(quantiles_of(law), None)] * 60), terms, 0)
+    made = Demand(Crowd.of([Asker(quantiles_of(law), None)] * 60), terms, 0).law(0)
     generator = np.random.default_rng(5)
     lead = np.maximum(0.0, generator.normal(10, 4, 40_000))
     count = generator.binomial(60, law.cdf(lead))
@@ -127,18 +128,56 @@ def test_people_who_swap_early_ask_early():
     assert next_swap(empty, None, None, 0.05, lag=12.0)[:3] == (0.0, 0.0, 0.0)
 
 
-def test_a_large_fleet_is_reckoned_quickly():
-    """2,000 printers of one part: no more than a second for one distribution."""
-    import time
-
-    generator = np.random.default_rng(3)
-    crowd = Crowd.of(
+def crowd_of(count: int, last: float, seed: int = 3) -> Crowd:
+    generator = np.random.default_rng(seed)
+    return Crowd.of(
         [
-            Asker(tuple(np.sort(generator.uniform(0, 120, 15)).tolist()), float(generator.uniform(20, 300)))
-            for _ in range(2000)
+            Asker(tuple(np.sort(generator.uniform(0, last, 15)).tolist()), float(generator.uniform(20, 300)))
+            for _ in range(count)
         ]
     )
+
+
+@pytest.mark.parametrize(("count", "last"), [(400, 3000.0), (400, 90.0), (1500, 40.0)])
+def test_the_law_of_a_large_crowd_is_that_of_its_sum(count, last):
+    """The law fitted to mean and variance, against the exact sum of the same numbers."""
+    crowd = crowd_of(count, last)
+    outlook = Outlook.of(crowd, 12.0)
+    assert outlook.chances is None
+    fitted = outlook.law(12.0)
+    exact = total(np.vstack([np.ones(count), numbers(crowd, outlook.times)[:, :, -1]]).T)
+    size = max(fitted.size, exact.size)
+    gap = np.cumsum(np.pad(fitted, (0, size - fitted.size))) - np.cumsum(np.pad(exact, (0, size - exact.size)))
+    assert np.abs(gap).max() < 0.006
+    for level in (0.5, 0.9, 0.95, 0.99):
+        assert enough(fitted, level) == pytest.approx(enough(exact, level), abs=1)
+
+
+@pytest.mark.parametrize(("mean", "variance"), [(3.0, 2.4), (3.0, 3.0), (3.0, 4.5), (900.0, 700.0), (0.0, 0.0)])
+def test_a_fitted_law_has_the_mean_and_variance_that_were_asked_for(mean, variance):
+    from agent.insight.demand import _fitted
+
+    law = _fitted(mean, variance)
+    k = np.arange(law.size)
+    assert float((k * law).sum()) == pytest.approx(mean, rel=0.01)
+    assert float((k**2 * law).sum() - (k * law).sum() ** 2) == pytest.approx(variance, rel=0.05)
+
+
+def test_the_outlook_between_two_steps_lies_between_them():
+    outlook = Outlook.of(crowd_of(20, 60.0), 30.0)
+    means = [summary(outlook.law(at))[0] for at in (0.0, 0.1, 5.0, 5.1, 29.9, 30.0, 31.0)]
+    assert means == sorted(means)
+    assert means[0] == pytest.approx(0.0, abs=1e-9)
+    assert means[5] == pytest.approx(float(outlook.mean[-1]))
+
+
+def test_a_large_fleet_is_reckoned_quickly():
+    """8,000 supplies of one part, near and far."""
+    import time
+
+    crowd = crowd_of(8000, 120.0)
     began = time.perf_counter()
-    law = demand(crowd, OrderTerms(), 7)
-    assert time.perf_counter() - began < 2.0
-    assert law.sum() == pytest.approx(1.0)
+    made = Demand(crowd, OrderTerms(), 180.0)
+    assert made.law(7.0).sum() == pytest.approx(1.0)
+    assert made.law(90.0).sum() == pytest.approx(1.0)
+    assert time.perf_counter() - began < 12.0
