@@ -109,13 +109,12 @@ class _Pass:
     report: Report
     full: bool
     started: float
-    contacts: list[Contact] = field(default_factory=list)
     waiting: Waiting = field(default_factory=Waiting)
     newcomers: list[tuple[Station, Printer, str, str]] = field(default_factory=list)
 
 
 class Sweep:
-    """Sweeps over ``stations``, one at a time.
+    """Sweeps over ``stations``, one sweep at a time; a few stations may be asked at once meanwhile (``ask``).
 
     ``clock`` gives the moment (UTC), ``timer`` seconds for measuring. ``rules`` and ``alarms`` are what is judged by;
     ``alarms`` is kept up to date here. ``oddities``: the tables that printers are looked up in.
@@ -149,6 +148,8 @@ class Sweep:
         self.pace = Pace(rate, timer)
         self.stations: list[Station] = []
         self._ending = False
+        # Of all passes together, so that the contacts of one printer are handed over in the order in which they came.
+        self._contacts: list[Contact] = []
 
     def watch(self, stations: Sequence[Station]) -> frozenset[int]:
         """Sweep over these from now on. Gives back the ids of printers that no station leads to any more."""
@@ -172,18 +173,29 @@ class Sweep:
         now = self.clock()
         due = [station for station in self.stations if full or station.due(now)]
         report = Report(now, len(self.stations), len(due), resting=len(self.stations) - len(due))
-        going = _Pass(report, full, self.timer())
-        queue = iter(due)
-        flusher = asyncio.create_task(self._flush_often(going))
+        return await self._pass(due, _Pass(report, full, self.timer()), whole=True)
+
+    async def ask(self, stations: Sequence[Station]) -> Report:
+        """Ask these at once, also while a sweep is under way.
+
+        What changes who is who is left to the next sweep, which sees all readings together.
+        """
+        report = Report(self.clock(), len(self.stations), len(stations))
+        return await self._pass(stations, _Pass(report, False, self.timer()), whole=False)
+
+    async def _pass(self, stations: Sequence[Station], going: _Pass, *, whole: bool) -> Report:
+        queue = iter(stations)
+        flusher = asyncio.create_task(self._flush_often())
         try:
-            workers = [self._work(queue, going) for _ in range(min(MOST_AT_ONCE, len(due)))]
+            workers = [self._work(queue, going) for _ in range(min(MOST_AT_ONCE, len(stations)))]
             await asyncio.gather(*workers)
-            await self._settle(going)
+            if whole:
+                await self._settle(going)
         finally:
             flusher.cancel()
-            self._flush(going)
-        report.seconds = self.timer() - going.started
-        return report
+            self._flush()
+        going.report.seconds = self.timer() - going.started
+        return going.report
 
     def judge_agent(self, health: AgentHealth) -> None:
         """Judge the agent itself, and close the alarms of printers that are watched no more."""
@@ -222,8 +234,8 @@ class Sweep:
         report.answered += 1
         report.full += full
         self._heard(station, answers, full, going)
-        if len(going.contacts) >= BATCH:
-            self._flush(going)
+        if len(self._contacts) >= BATCH:
+            self._flush()
 
     def _count(self, report: Report, traffic: Traffic) -> None:
         report.count(traffic)
@@ -242,7 +254,7 @@ class Sweep:
             else:
                 going.waiting.settled.append(reading)
                 met.add(contact.printer_id)
-                going.contacts.append(contact)
+                self._contacts.append(contact)
         going.report.printers += len(wanted)
         # Until all are recognised nobody can say which of the printers known here is missing.
         complete = len(met) == len(wanted)
@@ -254,7 +266,7 @@ class Sweep:
             return
         if lost:
             text = f"{stop.peer.address} answers, but this printer is no longer behind it."
-            going.contacts += self.fleet.failed(self._still_at(lost, stop.peer), answers.at, "absent", text)
+            self._contacts += self.fleet.failed(self._still_at(lost, stop.peer), answers.at, "absent", text)
         station.printers = station.printers | met
 
     def _decode(self, station: Station, answers: Answers, device: int) -> Reading:
@@ -270,7 +282,7 @@ class Sweep:
         if not answered:
             station.failed(at, text)
         here = self._still_at(station.printers, station.stop.peer)
-        going.contacts += self.fleet.failed(here, at, reason, text)
+        self._contacts += self.fleet.failed(here, at, reason, text)
         if not here and (newcomer := self.fleet.stand_in(station)) is not None:
             going.newcomers.append((station, newcomer, reason, text))
 
@@ -288,7 +300,7 @@ class Sweep:
             saved = await self._save(found)
             if saved is not None:
                 contacts, aside = self.fleet.settle(saved)
-                going.contacts += contacts
+                self._contacts += contacts
                 if aside:
                     self.records.offer(Work(ledger=tuple(aside)))
                 for station, one in zip(going.waiting.stations, saved, strict=True):
@@ -299,7 +311,7 @@ class Sweep:
             for (station, _, reason, text), printer in zip(going.newcomers, registered or (), strict=False):
                 self.fleet.enlist(printer)
                 station.printers = frozenset({printer.id})
-                going.contacts += self.fleet.failed(station.printers, self.clock(), reason, text)
+                self._contacts += self.fleet.failed(station.printers, self.clock(), reason, text)
 
     async def _save(self, found: list[Recognition]) -> list[Recognition] | None:
         to_save = [one for each in found for one in ((each.printer,) if each.save else ())]
@@ -321,14 +333,14 @@ class Sweep:
 
     # --- judging and handing over --------------------------------------------------------------------------------
 
-    async def _flush_often(self, going: _Pass) -> None:
+    async def _flush_often(self) -> None:
         while True:
             await asyncio.sleep(BATCH_SECONDS)
-            self._flush(going)
+            self._flush()
 
-    def _flush(self, going: _Pass) -> None:
-        if going.contacts:
-            contacts, going.contacts = tuple(going.contacts), []
+    def _flush(self) -> None:
+        if self._contacts:
+            contacts, self._contacts = tuple(self._contacts), []
             self._judge(contacts, self.clock())
 
     def _judge(self, contacts: Sequence[Contact], now: datetime, health: AgentHealth | None = None) -> None:
