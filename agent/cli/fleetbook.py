@@ -31,6 +31,7 @@ class Book:
     statuses: Mapping[int, Sequence[StatusPoint]]
     rows: Mapping[int, Mapping[int, str]]
     ledger: tuple[LedgerEntry, ...]
+    terms: Mapping[int, Terms]
 
     @property
     def shelf(self) -> Shelf:
@@ -54,21 +55,23 @@ class Book:
             points[-1] if points else None,
             self.rows.get(number, {}),
             self.settings.polling.status,
+            self.terms[number].holidays,
         )
         return upkeep(ground, self.settings.plans(), self.as_of)
 
 
 def read_book(store: Store, settings: Settings, as_of: datetime) -> Book:
     """Read every printer and look at it. Raises StoreError."""
+    from agent.app.parts import terms
     from agent.insight.kin import Fleet, pool
     from agent.insight.printer import look, summarise
 
     every = store.printers(retired=True)
     watched = [one for one in every if one.retired is None or one.retired > as_of]
     histories = tuple(store.history(one.id, until=as_of) for one in watched)
-    terms = {one.printer.id: terms_of(settings, one) for one in histories}
-    fleet = pool([summarise(one, Fleet(), as_of, terms[one.printer.id]) for one in histories])
-    insights = {one.printer.id: look(one, fleet, as_of, terms[one.printer.id]) for one in histories}
+    told = {one.printer.id: terms(settings, one) for one in histories}
+    fleet = pool([summarise(one, Fleet(), as_of, told[one.printer.id]) for one in histories])
+    insights = {one.printer.id: look(one, fleet, as_of, told[one.printer.id]) for one in histories}
     since = as_of - timedelta(days=366)
     latest = store.latest()
     return Book(
@@ -80,23 +83,8 @@ def read_book(store: Store, settings: Settings, as_of: datetime) -> Book:
         {one.printer.id: store.status_history(one.printer.id, since, as_of) for one in histories},
         {number: {supply.index: supply.key for supply in reading.supplies} for number, reading in latest.items()},
         store.ledger(until=as_of),
+        told,
     )
-
-
-def terms_of(settings: Settings, history: PrinterHistory) -> Terms:
-    """What the settings say about one printer: the declared yields of the parts that fit it."""
-    from agent.insight.printer import Terms
-
-    declared: dict[str, float] = {}
-    for track in history.supplies:
-        told = {
-            part.declared_yield
-            for part in settings.spares()
-            if part.declared_yield is not None and part.serves(history.printer.model, track.key)
-        }
-        if len(told) == 1:
-            declared[track.key] = float(told.pop())
-    return Terms(declared=declared)
 
 
 def settings_or_usual(settings: Settings | None) -> Settings:

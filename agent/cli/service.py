@@ -159,6 +159,7 @@ def _check_part(part: str | None, place: str | None, settings: Settings) -> None
 
 def _say_next(items: Sequence[str], plans: Sequence[Plan], history: PrinterHistory) -> None:
     """What is still to be done, and how Lowmark will see that it worked."""
+    from agent.insight.upkeep import COLOURS
     from agent.model.shelf import fits, names_supply
 
     keys = list(dict.fromkeys(track.key for track in history.supplies))
@@ -174,11 +175,13 @@ def _say_next(items: Sequence[str], plans: Sequence[Plan], history: PrinterHisto
             ),
             soft_wrap=True,
         )
+    colour = any(track.colorant in COLOURS for track in history.supplies)
     following = [
         plan.what
         for plan in plans
         if plan.name not in items
         and fits(history.printer.model, plan.models)
+        and (colour or not plan.colour_only)
         and any(item in plan.after or names_supply(item, plan.after) for item in [*items, *renewed])
     ]
     if following:

@@ -301,8 +301,7 @@ def expected(crowd: Crowd, horizon: float) -> Floats:
 
 
 def _times(horizon: float) -> Floats:
-    made: Floats = np.arange(1, _STEPS + 1) * (max(horizon, 1e-3) / _STEPS)
-    return made
+    return np.linspace(0.0, max(horizon, 1e-3), _STEPS + 1)[1:]
 
 
 def cover(law: Floats, stock: int) -> float:

@@ -93,7 +93,7 @@ def _asks(shelf: Shelf, part: SparePart, users: Sequence[User], as_of: datetime)
     fleet = _days_of([life for user in users for life in user.insight.lives if _serves(part, user, life.supply)])
     made = []
     for user in users:
-        if user.printer.retired is not None:
+        if user.printer.retired is not None and user.printer.retired <= as_of:
             continue
         made += [
             _ask_of_supply(part, user, forecast, fleet, habit, as_of)

@@ -33,7 +33,8 @@ FOLLOW_DAYS = 60
 """An exchange longer ago than this asks for nothing any more (common practice, no source)."""
 REPORTED = "reported"
 """The name of the item that holds what the printer reports and no plan claims."""
-_COLOURS = frozenset({"cyan", "magenta", "yellow"})
+COLOURS = frozenset({"cyan", "magenta", "yellow"})
+"""A printer with a supply of one of these colorants is a colour printer."""
 _EARLY = re.compile(r"Almost|NearLimit")
 _LIFE = re.compile(r"(LifeAlmostOver|LifeOver|NearLimit|AtLimit)$")
 _KIND_OF_CODE = (("markerOpc", "opc"), ("markerWasteToner", "wasteToner"), ("markerDeveloper", "developer"))
@@ -62,7 +63,7 @@ def upkeep(ground: Ground, plans: Sequence[Plan], as_of: datetime) -> PrinterUpk
         ),
         keys,
     )
-    colour = any(track.colorant in _COLOURS for track in ground.history.supplies)
+    colour = any(track.colorant in COLOURS for track in ground.history.supplies)
     chosen = [plan for plan in plans if fits(printer.model, plan.models) and (colour or not plan.colour_only)]
     found = disagreements.find(scene, chosen)
     stubborn = {one.plan for one in found if one.kind == NOT_RESET}

@@ -131,6 +131,7 @@ def test_a_service_closes_the_item_and_starts_the_next_interval(lowmark, url):
     )
     assert "drum done at 14,400" in said
     assert "opc:black as new" in said
+    assert "Now due" not in said
     found = data(lowmark, "upkeep", "--printer", "Reading room")
     items = {one["plan"]: one for one in found["items"]}
     assert (items["drum"]["left"], items["kit"]["left"]) == (30_000, 20_000)
