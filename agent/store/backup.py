@@ -27,7 +27,7 @@ from agent.store.schema import STEPS, VERSION_TABLE
 from agent.store.translating import translated
 
 _PATIENCE = 5.0
-_TRIES = 20  # a quarter of a second each: how often a locked store is asked again
+_TRIES = 12  # a quarter of a second each: how often a locked store is asked again
 _ROWS_AT_ONCE = 2_000
 _SPARE = 1.05  # of the space that a copy takes, to allow for what is written meanwhile
 

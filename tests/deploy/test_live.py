@@ -17,7 +17,7 @@ import yaml
 
 from tests.deploy.places import DEPLOY, read
 from tests.needs import debian, missing
-from tests.whole.agent import free_port, rehearsal, running, wait
+from tests.whole.agent import Running, free_port, rehearsal, wait
 
 pytestmark = pytest.mark.slow
 DASHBOARDS = sorted((DEPLOY / "grafana" / "dashboards").glob("*.json"))
@@ -68,18 +68,22 @@ class Prometheus:
 @pytest.fixture(scope="module")
 def prometheus(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Prometheus]:
     debian("prometheus", "prometheus")
-    with rehearsal(10) as going, running(tmp_path_factory.mktemp("agent"), going) as agent:
-        names = [worn.who.name for worn in going.fleet.printers]
-        going.unplug(names[0])
-        going.jam(names[1], hours=100)
+    with rehearsal(10) as going:
+        agent = Running(tmp_path_factory.mktemp("agent"), going)
+        agent.start()
         made = Prometheus(tmp_path_factory.mktemp("prometheus"), agent.port)
         try:
+            agent.ready()
+            names = [worn.who.name for worn in going.fleet.printers]
+            going.unplug(names[0])
+            going.jam(names[1], hours=100)
             wait(lambda: made.rows("lowmark_printer_reachable == 0"), 30, made.log.read_text)
             wait(lambda: made.rows('lowmark_printer_alerts{severity="critical"} > 0'), 30, made.log.read_text)
             wait(lambda: made.rows("instance:lowmark_sweep_duration_seconds:p95_1h >= 0"), 30, made.log.read_text)
             yield made
         finally:
             made.stop()
+            agent.stop()
 
 
 def queries() -> list[tuple[str, str]]:
