@@ -123,9 +123,12 @@ def test_every_recorded_figure_is_there(prometheus: Prometheus):
 
 def test_the_alerts_on_their_way_are_those_of_the_fleet(prometheus: Prometheus):
     """Nobody waits half an hour here: pending is enough."""
-    found = {one["labels"]["alertname"] for one in prometheus.get("alerts")["alerts"]}
-    assert {"PrinterSilent", "PrinterStopped"} <= found
-    assert not {name for name in found if name.startswith("Lowmark")}
+
+    def names() -> set[str]:
+        return {one["labels"]["alertname"] for one in prometheus.get("alerts")["alerts"]}
+
+    wait(lambda: {"PrinterSilent", "PrinterStopped"} <= names(), 15, names)
+    wait(lambda: not {name for name in names() if name.startswith("Lowmark")}, 15, names)
 
 
 @pytest.mark.parametrize("file", DASHBOARDS, ids=lambda file: file.name)
