@@ -300,3 +300,47 @@ def test_every_key_of_the_json_is_documented(lowmark, command):
     lowmark("shelf", "in", "TG-40K", "4", "--place", "Cupboard 3", "--at", AT)
     lowmark("shelf", "order", "TG-40K", "4", "--at", AT)
     assert keys_in(data(lowmark, command)) - documented == set()
+
+
+# --- from a file of readings ---------------------------------------------------------------------------------------
+
+
+def test_an_import_of_readings_is_all_that_the_commands_need(tmp_path, monkeypatch):
+    import csv
+
+    from agent.cli import build
+    from tests.cli.stocked import pasts
+
+    rows = tmp_path / "readings.csv"
+    with rows.open("w", encoding="utf-8", newline="") as file:
+        out = csv.writer(file)
+        out.writerow(
+            ["at", "printer", "model", "site", "supply", "kind", "colorant", "unit", "capacity", "level", "impressions"]
+        )
+        for past in pasts():
+            told = past.history()
+            printer = told.printer
+            who = (printer.name, printer.model, printer.place.site)
+            for point in told.counters[0].points:
+                out.writerow([point.at.isoformat(), *who, "", "", "", "", "", "", point.value])
+            for track in told.supplies:
+                for level in track.points:
+                    what = (track.key, track.kind, track.colorant, "percent", 100, level.level, "")
+                    out.writerow([level.at.isoformat(), *who, *what])
+    monkeypatch.setenv("LOWMARK_STORE", f"sqlite:///{tmp_path / 'imported.sqlite'}")
+    monkeypatch.setenv("LOWMARK_SETTINGS", str(settings_file(tmp_path)))
+
+    def lowmark(*words: str) -> dict:
+        result = CliRunner().invoke(build(), list(words))
+        assert result.exit_code == 0, result.output
+        return json.loads(result.stdout)
+
+    lowmark("import", str(rows), "--json")
+    found = lowmark("upkeep", "--json", "--at", AT)
+    assert {(one["printer"], one["plan"]) for one in found["disagreements"]} == {("[red]Desk", "drum")}
+    kit = next(one for one in found["items"] if (one["printer"], one["plan"]) == ("Depot", "kit"))
+    assert (kit["count"], kit["left"]) == (11_520, 8_480)
+    advice = lowmark("shelf", "--json", "--at", "2025-06-05T08:00:00+02:00")["advice"]
+    assert [one["order"] for one in advice if one["part"] == "QU-C"] == [2]
+    fleet = lowmark("yields", "--json", "--at", AT)["fleet"]
+    assert fleet["impressions"] == 40_320

@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date, datetime, timedelta
+from random import Random
 from zoneinfo import ZoneInfo
 
 import pytest
 
+from agent.insight import costs
+from agent.insight.kin import Fleet
+from agent.insight.printer import look
 from agent.insight.scene import Ground
+from agent.insight.shelf import Shelf
 from agent.insight.upkeep import upkeep
+from agent.insight.yields import Witness
 from agent.model.contact import StatusPoint
+from agent.model.fleet import CountPoint
 from agent.model.reading import Alert
 from agent.model.upkeep import Plan, PrinterUpkeep, UpkeepItem
 from tests.insight.printed import START, Gauge, Past
@@ -106,8 +114,6 @@ def test_a_counter_that_was_reset_does_not_upset_the_interval():
     points = tuple(
         type(point)(point.at, point.value - 58_800 if point.at > past.at(60) else point.value) for point in track.points
     )
-    from dataclasses import replace
-
     history = replace(history, counters=(replace(track, points=points),))
     found = upkeep(Ground(history, past.insight(100)), [KIT], past.at(100))
     # The board was exchanged on day 60; what was printed since the service is still known, to a day's pages.
@@ -330,6 +336,51 @@ def test_a_moment_must_say_its_offset():
     past = Past(days=5)
     with pytest.raises(ValueError, match="offset"):
         upkeep(Ground(past.history(), past.insight(4)), [KIT], datetime(2025, 3, 9))  # noqa: DTZ001
+
+
+def test_readings_out_of_order_and_twice_change_nothing():
+    past = Past(days=100, gauges=(Gauge("opc:black", 40_000, 0.3, (60,), at_empty=False),)).logged(40, "kit")
+    history = past.history()
+    shuffled = replace(
+        history,
+        counters=tuple(replace(one, points=_shuffled(one.points)) for one in history.counters),
+        supplies=tuple(replace(one, points=_shuffled(one.points)) for one in history.supplies),
+        ledger=tuple(reversed(history.ledger)),
+    )
+    plain = upkeep(Ground(history, past.insight(100)), [KIT, DRUM], past.at(100))
+    again = upkeep(Ground(shuffled, look(shuffled, Fleet(), past.at(100))), [KIT, DRUM], past.at(100))
+    assert again.items == plain.items
+    assert again.disagreements == plain.disagreements
+
+
+def _shuffled(points):
+    mixed = [*points, *points[:7]]
+    Random(3).shuffle(mixed)
+    return tuple(mixed)
+
+
+def test_a_hostile_history_stops_nothing():
+    """Clock jumps, a supply that vanishes, two of one name, a capacity that changes, counts that cannot be."""
+    past = Past(days=60, gauges=(Gauge("opc:black", 40_000, 0.5), Gauge("opc:black", 20_000)))
+    past.logged(20, "kit", counter="many").logged(21, "kit", counter=-4).logged(22, "drum", counter=True).logged(23, "")
+    history = past.history()
+    first, second = history.supplies
+    (track,) = history.counters
+    odd = [CountPoint(past.at(30), 2**31), CountPoint(past.at(31), 0), CountPoint(past.at(-20_000), 7)]
+    uneven = tuple(replace(one, capacity=0 if n % 3 else 7) for n, one in enumerate(second.points))
+    wild = replace(
+        history,
+        counters=(replace(track, points=(*track.points, *odd, CountPoint(past.at(20_000), 9))),),
+        supplies=(
+            replace(first, points=first.points[:40]),
+            replace(second, points=uneven),
+            replace(second, key="toner:cyan", points=()),
+        ),
+    )
+    insight = look(wild, Fleet(), past.at(55))
+    found = upkeep(Ground(wild, insight), [KIT, DRUM, CLEAN, CALIBRATION], past.at(55))
+    assert {one.plan for one in found.items} == {"kit", "drum", "clean", "calibration"}
+    assert costs.yields_of([Witness(wild, insight)], Shelf(()), past.at(55)).printers
 
 
 def test_an_unknown_zone_and_an_empty_history_do_not_stop_it():
