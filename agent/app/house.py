@@ -64,7 +64,7 @@ class ServiceHouse:
 
     def alarms(self) -> tuple[AlarmRecord, ...]:
         """Every alarm record."""
-        return tuple(list(self._service.sweep.alarms.values()))
+        return tuple(self._service.sweep.alarms.values())
 
     def insights(self) -> Mapping[int, Insight]:
         """Uses, lives and run-outs as they were last reckoned."""

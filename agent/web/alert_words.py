@@ -165,13 +165,16 @@ def about(alert: Alert) -> str:
     return f"{name} {alert.group_index}" if alert.group_index > 0 and alert.group != "generalPrinter" else name
 
 
-def meaning(alert: Alert) -> Meaning:
-    """An alert in plain words; for a code that no standard lists, what the printer itself says of it."""
+def meaning(alert: Alert, it: str = "") -> Meaning:
+    """An alert in plain words; for a code that no standard lists, what the printer itself says of it.
+
+    ``it``: what the alert is about, where that is known better than by a number.
+    """
     who = TRAINING.get(alert.training, "the printer does not say")
     found = _CODES.get(alert.code)
     if found is not None:
         return Meaning(*found, who)
-    it = about(alert)
+    it = it or about(alert)
     name = alert.code if alert.code in _UNIT else ""
     if not name and alert.code_number >= 30000:
         end, name = next(((end, name) for end, name in _GENERIC if alert.code.lower().endswith(end.lower())), ("", ""))

@@ -15,7 +15,7 @@ from starlette.exceptions import HTTPException
 
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.failure import Failure
-from agent.web import schema, shapes
+from agent.web import schema, shapes, shapes_history
 from agent.web.house import House
 from agent.web.problem import PROBLEM, problem
 from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
@@ -107,8 +107,8 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
         payload = {
             "printer": shapes.view(view),
             "reading": None if view.reading is None else shapes.reading(view.reading),
-            "insight": None if insight is None else shapes.insight(view.printer, insight),
-            "upkeep": None if upkeep is None else shapes.upkeep(view.printer, upkeep),
+            "insight": None if insight is None else shapes_history.insight(view.printer, insight),
+            "upkeep": None if upkeep is None else shapes_history.upkeep(view.printer, upkeep),
             "alarms": shapes.alarms(chosen(one for one in house.alarms() if one.printer_id == printer_id)),
         }
         return _answer(request, "printer", payload)
@@ -135,7 +135,7 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
         whose = house.printers().get(printer_id)
         if found is None or whose is None:
             return _nobody(printer_id)
-        return _answer(request, "insight", {"printer_id": printer_id, "insight": shapes.insight(whose, found)})
+        return _answer(request, "insight", {"printer_id": printer_id, "insight": shapes_history.insight(whose, found)})
 
     _lists(api, house)
     return api

@@ -9,19 +9,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from agent.model.fleet import LevelPoint, SupplyTrack
-from agent.model.insight import Forecast, Life
+from agent.model.fleet import LevelPoint, PrinterHistory, SupplyTrack
+from agent.model.insight import Forecast, Insight, Life
 from agent.model.reading import Mark
 from agent.web.volume import Day
-from agent.web.words import near_day, zone_of
+from agent.web.words import near_day, number, zone_of
 
-WIDE, HIGH = 720.0, 150.0
-LEFT, RIGHT, TOP, BOTTOM = 44.0, 8.0, 8.0, 22.0
+WIDE, HIGH = 720.0, 170.0
+LEFT, RIGHT, TOP, BOTTOM = 56.0, 10.0, 20.0, 28.0
 """Room for the numbers beside the drawing and the dates beneath it."""
 _TICKS = 7
 _COLUMNS = 500
-_GRID = 40
-_FURTHEST = timedelta(days=120)
+_GRID = 8
+_FURTHEST = timedelta(days=100)
 """A forecast is drawn at most so far, however far it goes; what is beyond is told in words."""
 
 
@@ -82,6 +82,21 @@ class VolumeChart:
 
 
 @dataclass(frozen=True, slots=True)
+class Times:
+    """The time that the charts of one page show: ``begin`` .. ``now`` is past, ``now`` .. ``end`` is expected."""
+
+    begin: datetime
+    now: datetime
+    end: datetime
+    zone: str
+
+    @property
+    def today(self) -> date:
+        """The day at the site."""
+        return self.now.astimezone(zone_of(self.zone)).date()
+
+
+@dataclass(frozen=True, slots=True)
 class Scale:
     """Time as x."""
 
@@ -109,29 +124,35 @@ def share_of(point: LevelPoint, unit: str) -> float | None:
     return min(1.0, point.level / point.capacity) if point.capacity > 0 else None
 
 
-def levels(
-    track: SupplyTrack, forecast: Forecast | None, lives: Sequence[Life], begin: datetime, now: datetime, zone: str
-) -> LevelChart:
-    """The chart of one supply from ``begin`` on, and its forecast from ``now`` on."""
-    end = now
-    if forecast is not None and forecast.empty is not None:
-        end = min(max(forecast.empty.moment(0.9), now + timedelta(days=7)), now + _FURTHEST)
-    scale = Scale(begin, end)
-    lines, vague = _steps(track, scale, begin, now)
+def times(history: PrinterHistory, insight: Insight | None, now: datetime, days: int, zone: str) -> Times:
+    """The time to show: of the last ``days`` days what is known, and ahead as far as the forecasts go."""
+    known = [track.points[0].at for track in history.supplies if track.points]
+    begin = max(now - timedelta(days=days), min([*known, now - timedelta(days=7)]))
+    spreads = [one.empty for one in insight.forecasts if one.empty is not None] if insight is not None else []
+    if not spreads:
+        return Times(begin, now, now, zone)
+    ahead = max(timedelta(days=7), *(spread.moment(0.9) - now for spread in spreads))
+    return Times(begin, now, now + min(ahead, _FURTHEST, max((now - begin), timedelta(days=30))), zone)
+
+
+def levels(track: SupplyTrack, forecast: Forecast | None, lives: Sequence[Life], shown: Times) -> LevelChart:
+    """The chart of one supply, and its forecast."""
+    scale = Scale(shown.begin, shown.end)
+    lines, vague = _steps(track, scale, shown.begin, shown.now)
     fitted = [
         Tick(scale.x(life.fitted), str(life.number))
         for life in lives
-        if life.fitted is not None and life.fitted >= begin
+        if life.fitted is not None and life.fitted >= shown.begin
     ]
     threshold = forecast.threshold if forecast is not None else None
     return LevelChart(
         tuple(lines),
         tuple(vague),
-        _fan(forecast, scale, now),
+        _fan(forecast, scale, shown.now),
         tuple(fitted),
         y_of(threshold) if threshold else None,
-        scale.x(now),
-        _dates(scale, zone),
+        scale.x(shown.now),
+        _dates(scale, shown.zone, shown.today),
         tuple(Tick(y_of(share), f"{share:.0%}") for share in (0.0, 0.5, 1.0)),
     )
 
@@ -183,12 +204,12 @@ def _fan(forecast: Forecast | None, scale: Scale, now: datetime) -> Fan | None:
     middle = forecast.level
     low = forecast.level_low if forecast.level_low is not None else middle
     high = forecast.level_high if forecast.level_high is not None else middle
-    grid = [now + (scale.end - now) * (step / _GRID) for step in range(_GRID + 1)]
 
     def line(share: float, chance: float) -> list[str]:
         """From ``share`` now straight down to nothing at the moment of that chance, and along the ground."""
         empty = forecast.empty.moment(chance) if forecast.empty is not None else now
         way = max(1.0, (empty - now).total_seconds())
+        grid = [now + (min(scale.end, max(empty, now)) - now) * (step / _GRID) for step in range(_GRID + 1)]
         return [f"{scale.x(at):g},{y_of(share * (1 - (at - now).total_seconds() / way)):g}" for at in grid]
 
     def band(early: float, late: float, below: float, above: float) -> str:
@@ -201,16 +222,19 @@ def _fan(forecast: Forecast | None, scale: Scale, now: datetime) -> Fan | None:
     )
 
 
-def _dates(scale: Scale, zone: str) -> tuple[Tick, ...]:
+def _dates(scale: Scale, zone: str, today: date) -> tuple[Tick, ...]:
     """Round days as ticks: Mondays, firsts of months ..., at most about seven of them."""
     place = zone_of(zone)
     first, last = scale.begin.astimezone(place).date(), scale.end.astimezone(place).date()
     made = []
+    year = today.year if first.year == today.year else 0
     for on in _round_days(first, last):
         at = datetime(on.year, on.month, on.day, tzinfo=place)
         x = scale.x(at)
-        if LEFT + 14 <= x <= WIDE - RIGHT - 18:
-            made.append(Tick(x, near_day(on, last)))
+        if LEFT + 10 <= x <= WIDE - RIGHT - 24:
+            # The year is told once, where it becomes another one.
+            made.append(Tick(x, near_day(on, date(year, 1, 1))))
+            year = on.year
     return tuple(made)
 
 
@@ -247,7 +271,7 @@ def volume(days: Sequence[Day], zone: str) -> VolumeChart | None:
         y = y_of(one.pages / top)
         kind = "weekend" if one.on.weekday() >= 5 else "workday"
         since = f" (in {one.gathered} days)" if one.gathered > 1 else ""
-        title = f"{one.on:%a} {near_day(one.on, one.on)}: {one.pages:,} pages{since}"
+        title = f"{one.on:%a} {near_day(one.on, one.on)}: {number(one.pages)} pages{since}"
         columns.append(Column(x, y, width, round(y_of(0.0) - y, 1), kind, title))
     place_of = zone_of(zone)
     first, last = days[0].on, days[-1].on + timedelta(days=1)
@@ -255,8 +279,8 @@ def volume(days: Sequence[Day], zone: str) -> VolumeChart | None:
         datetime(first.year, first.month, first.day, tzinfo=place_of),
         datetime(last.year, last.month, last.day, tzinfo=place_of),
     )
-    marks = tuple(Tick(y_of(share), f"{top * share:,.0f}") for share in (0.0, 0.5, 1.0))
-    return VolumeChart(tuple(columns), _dates(scale, zone), marks)
+    marks = tuple(Tick(y_of(share), number(top * share)) for share in (0.0, 0.5, 1.0))
+    return VolumeChart(tuple(columns), _dates(scale, zone, days[-1].on), marks)
 
 
 def _round_up(value: int) -> int:

@@ -69,7 +69,7 @@ def environment() -> Environment:
         sub_unit=words.sub_unit_words,
         level=words.level_words,
         left=words.left_words,
-        supply_name=lambda one: words.supply_name(one.kind, one.colorant, getattr(one, "key", "")),
+        supply_name=lambda one: words.supply_name(one.kind, one.colorant, one.key, one.description),
         first_upper=words.first_upper,
         listed=words.listed,
         alarm_state=state_words,

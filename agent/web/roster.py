@@ -13,7 +13,7 @@ from agent.model.fleet import Printer, PrinterView
 from agent.model.insight import Insight
 from agent.model.reading import Reading, Supply
 from agent.model.upkeep import DUE, OVERDUE, SOON, PrinterUpkeep
-from agent.web.words import doing, first_upper, left_words, letter, listed, supply_name
+from agent.web.words import ERRORS, doing, first_upper, left_words, listed, supply_name
 
 LOW = 0.15
 """Below this share a supply is low where nothing else is said (the usual alarm rule's limit)."""
@@ -39,14 +39,13 @@ _HALTS = frozenset(("noPaper", "noToner", "doorOpen", "jammed", "offline", "serv
 
 @dataclass(frozen=True, slots=True)
 class Bar:
-    """One supply as a small bar; ``letter`` tells it without its colour.
+    """One supply as a small bar; its name stands beside it, so that its colour need not be seen.
 
     ``warning``: "", ``low``, ``nearly full``, or (then ``out``) ``empty``, ``full``.
     """
 
     key: str
     name: str
-    letter: str
     colorant: str
     share: float | None
     words: str
@@ -106,8 +105,7 @@ def bar(supply: Supply) -> Bar:
         warning = "empty" if out else "low" if low else ""
     return Bar(
         supply.key,
-        supply_name(supply.kind, supply.colorant, supply.key),
-        letter(supply.kind, supply.colorant),
+        supply_name(supply.kind, supply.colorant, supply.key, supply.description),
         supply.colorant or "",
         share,
         left_words(supply),
@@ -134,7 +132,7 @@ def state_of(view: PrinterView, bars: Iterable[Bar]) -> tuple[str, str]:
 
 
 def _says(reading: Reading) -> str:
-    complaints = [spaced(error) for error in sorted(reading.errors - {"offline"})]
+    complaints = [ERRORS.get(error) or spaced(error) for error in sorted(reading.errors - {"offline"})]
     said = first_upper(doing(reading))
     return f"{said}: {listed(complaints)}" if complaints else said
 
@@ -231,11 +229,12 @@ def _lowest(one: Bar) -> tuple[bool, float]:
 
 
 def _run_out(insight: Insight | None) -> tuple[date | None, str]:
-    known = [one for one in insight.forecasts if one.empty_dates is not None] if insight is not None else []
+    told = insight.forecasts if insight is not None else ()
+    known = [(one, one.empty_dates.p50) for one in told if one.empty_dates is not None]
     if not known:
         return None, ""
-    first = min(known, key=lambda one: one.empty_dates.p50 if one.empty_dates else date.max)
-    return (first.empty_dates.p50 if first.empty_dates else None), supply_name(first.kind, first.colorant, first.supply)
+    first, day = min(known, key=lambda one: one[1])
+    return day, supply_name(first.kind, first.colorant, first.supply, first.description)
 
 
 def _need(row: Row) -> tuple[Any, ...]:

@@ -9,13 +9,14 @@ from datetime import date, datetime, timedelta
 from agent.insight.meter import meter
 from agent.model.alarm import AlarmRecord
 from agent.model.fleet import LedgerEntry, PrinterHistory, PrinterView, SupplyTrack
-from agent.model.insight import Dates, Forecast, Insight, Life, Usage
-from agent.model.reading import Alert, Counter, Mark, Reading, Supply
+from agent.model.insight import Forecast, Insight, Life, Usage
+from agent.model.reading import Alert, Bin, Counter, Mark, Reading, Supply, Tray
 from agent.model.upkeep import PrinterUpkeep
 from agent.web import charts, volume
 from agent.web.alert_words import SEVERITY, Meaning, about, meaning
+from agent.web.charts import Times
 from agent.web.roster import Bar, bar, state_of
-from agent.web.words import near_day, number, percent, supply_name, zone_of
+from agent.web.words import harmless, near_day, number, percent, supply_name, zone_of
 
 DAYS = (30, 120, 400)
 """The spans of history that a reader may choose, in days."""
@@ -32,6 +33,15 @@ class Told:
 
 
 @dataclass(frozen=True, slots=True)
+class Outlook:
+    """When a supply is used up: ``when`` in a few words, ``more`` about the odds, and ``rests`` on what, or why not."""
+
+    when: str = ""
+    more: str = ""
+    rests: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class SupplyPart:
     """One supply: as it is, how it went, and when it will be used up."""
 
@@ -39,8 +49,7 @@ class SupplyPart:
     bar: Bar
     name: str
     forecast: Forecast | None
-    outlook: str
-    doubt: str
+    outlook: Outlook
     chart: charts.LevelChart | None
     told: tuple[Told, ...]
     lives: tuple[Life, ...]
@@ -94,6 +103,7 @@ def sheet(
     zone = view.printer.place.zone
     supplies = reading.supplies if reading is not None else ()
     state, says = state_of(view, [bar(one) for one in supplies])
+    times = charts.times(history, insight, now, days, zone)
     daily = volume.by_day(meter(history, now), history.contacts, zone, now, days)
     return Sheet(
         view,
@@ -104,7 +114,7 @@ def sheet(
         days,
         tuple(alarms),
         _alerts(reading),
-        tuple(_supply(one, history, insight, now - timedelta(days=days), now, zone) for one in supplies),
+        tuple(_supply(one, history, insight, times) for one in supplies),
         next((one for one in insight.usage if not one.by_time), None) if insight is not None else None,
         charts.volume(daily, zone),
         tuple(volume.weeks(daily)),
@@ -124,13 +134,23 @@ def _alerts(reading: Reading | None) -> tuple[AlertPart, ...]:
     for one in reading.alerts:
         stood = None if one.time is None or uptime is None or one.time > uptime else uptime - one.time
         since = None if stood is None else reading.at - timedelta(seconds=stood / 100)
-        made.append(AlertPart(one, about(one), SEVERITY.get(one.severity, one.severity), meaning(one), since))
+        it = _named(one, reading)
+        severity = SEVERITY.get(one.severity, one.severity)
+        made.append(AlertPart(one, it or about(one), severity, meaning(one, it), since))
     return tuple(sorted(made, key=lambda part: part.alert.severity != "critical"))
 
 
-def _supply(
-    supply: Supply, history: PrinterHistory, insight: Insight | None, begin: datetime, now: datetime, zone: str
-) -> SupplyPart:
+def _named(alert: Alert, reading: Reading) -> str:
+    """The supply, tray or bin that an alert is about; "" where its row is not among those."""
+    if alert.group == "markerSupplies":
+        found = next((one for one in reading.supplies if one.index == alert.group_index), None)
+        return supply_name(found.kind, found.colorant, found.key, found.description) if found else ""
+    rows: Sequence[Tray | Bin] = {"input": reading.trays, "output": reading.bins}.get(alert.group, ())
+    row = next((one for one in rows if one.index == alert.group_index), None)
+    return harmless(row.name or row.description, 60) if row is not None else ""
+
+
+def _supply(supply: Supply, history: PrinterHistory, insight: Insight | None, times: Times) -> SupplyPart:
     track = next((one for one in reversed(history.supplies) if one.key == supply.key and one.points), None)
     forecast, lives = None, ()
     if insight is not None:
@@ -139,36 +159,33 @@ def _supply(
     chart = None
     told: tuple[Told, ...] = ()
     if track is not None:
-        first = max(begin, min(track.points[0].at, now - timedelta(days=7)))
-        chart = charts.levels(track, forecast, lives, first, now, zone)
-        told = _told(track, forecast, first, now, zone)
-    outlook, doubt = outlook_words(forecast, supply, now, zone)
+        chart = charts.levels(track, forecast, lives, times)
+        told = _told(track, forecast, times)
     return SupplyPart(
         supply,
         bar(supply),
-        supply_name(supply.kind, supply.colorant, supply.key),
+        supply_name(supply.kind, supply.colorant, supply.key, supply.description),
         forecast,
-        outlook,
-        doubt,
+        outlook_of(forecast, supply, times.today),
         chart,
         told,
         tuple(reversed(lives)),
     )
 
 
-def _told(track: SupplyTrack, forecast: Forecast | None, begin: datetime, now: datetime, zone: str) -> tuple[Told, ...]:
+def _told(track: SupplyTrack, forecast: Forecast | None, times: Times) -> tuple[Told, ...]:
     """The level on Mondays, the latest first, and before them what is expected."""
-    today = now.astimezone(zone_of(zone)).date()
+    today = times.today
     made = []
     dates = forecast.empty_dates if forecast is not None else None
     if dates is not None:
         for share, on in ((0.9, dates.p90), (0.5, dates.p50), (0.1, dates.p10)):
             made.append(Told(near_day(on, today), f"expected at 0 % by then with {share:.0%} chance"))
-    made.append(Told("now", _level_at(track, now)))
+    made.append(Told("now", _level_at(track, times.now)))
     monday = today - timedelta(days=today.weekday())
     for _ in range(WEEKS_TOLD):
-        at = datetime(monday.year, monday.month, monday.day, tzinfo=zone_of(zone))
-        if at < begin:
+        at = datetime(monday.year, monday.month, monday.day, tzinfo=zone_of(times.zone))
+        if at < times.begin:
             break
         made.append(Told(near_day(monday, today), _level_at(track, at)))
         monday -= timedelta(days=7)
@@ -185,34 +202,30 @@ def _level_at(track: SupplyTrack, at: datetime) -> str:
     return number(found.level) if share is None else percent(share)
 
 
-def outlook_words(forecast: Forecast | None, supply: Supply, now: datetime, zone: str) -> tuple[str, str]:
-    """When it will be used up, in one sentence; and what that rests on, or why it cannot be told."""
+def outlook_of(forecast: Forecast | None, supply: Supply, today: date) -> Outlook:
+    """When it will be used up, in words."""
     if forecast is None:
-        return "", ""
+        return Outlook()
     if forecast.reason is not None or forecast.empty is None or forecast.empty_dates is None:
-        return "", f"No run-out is told: {forecast.reason or 'nothing is known of it'}."
-    today = now.astimezone(zone_of(zone)).date()
+        return Outlook(rests=f"No run-out is told: {forecast.reason or 'nothing is known of it'}.")
     what = "full" if supply.is_receptacle else "used up"
     dates = forecast.empty_dates
+    more = []
     if forecast.empty.quantile(0.5) >= forecast.empty.beyond:
-        said = f"Not {what} within {forecast.empty.beyond:.0f} days"
+        when = f"Not {what} within {forecast.empty.beyond:.0f} days"
     elif dates.p90 <= today:
-        said = f"Probably {what} today"
+        when = f"Probably {what} today"
     else:
-        said = f"{what.capitalize()} about {near_day(dates.p50, today)}{_range(dates, today)}"
+        when = f"{what.capitalize()} about {near_day(dates.p50, today)}"
+        if dates.p10 != dates.p90:
+            more.append(f"four times in five between {near_day(dates.p10, today)} and {near_day(dates.p90, today)}")
     chance = forecast.chance.get(14)
     if chance is not None and 0.01 <= chance < 0.995:
-        said += f"; {percent(chance)} chance within 14 days"
+        more.append(f"{percent(chance)} chance within 14 days")
     if forecast.pages_left is not None and not supply.is_receptacle:
-        said += f"; about {number(_round(forecast.pages_left[1]))} pages left"
+        more.append(f"about {number(_round(forecast.pages_left[1]))} pages left")
     rests = f"Rests on {'; '.join(forecast.basis)}." if forecast.basis else ""
-    return f"{said}.", rests
-
-
-def _range(dates: Dates, today: date) -> str:
-    if dates.p10 == dates.p90:
-        return ""
-    return f" (four times in five between {near_day(dates.p10, today)} and {near_day(dates.p90, today)})"
+    return Outlook(when, "; ".join(more), rests)
 
 
 def _round(pages: float) -> float:

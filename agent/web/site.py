@@ -86,7 +86,7 @@ class Site:
             sort=query.get("sort", "") if query.get("sort") in SORTS else "need",
             descending=query.get("descending") == "1",
         )
-        records = house.alarms()
+        records, about = house.alarms(), house.about()
         rows = self._roster.rows(views, house.insights(), house.upkeep(), records)
         page = _number(query, "page", 1, 1_000_000)
         part = choose(rows, wanted, (page - 1) * PAGE, PAGE)
@@ -105,7 +105,8 @@ class Site:
             upkeep=any(row.upkeep_rank < 9 for row in part.rows),
             run_outs=any(row.run_out for row in part.rows),
             now=house.now(),
-            swept=house.about().vitals.swept,
+            swept=about.vitals.swept,
+            agent_zone=about.zone,
             pages=_leaves(query, page, part.total),
             address=lambda **changed: _address(query, **changed),
         )

@@ -13,8 +13,24 @@ from markupsafe import Markup, escape
 from agent.alarms.wording import part, spaced
 from agent.model.reading import Amount, Mark, Reading, SubUnitStatus, Supply
 
-LETTERS = {"black": "K", "cyan": "C", "magenta": "M", "yellow": "Y"}
-"""The colorants by the letters that printing gives them (ISO 2846), so that a bar is known without its colour."""
+ERRORS = {
+    "lowPaper": "paper is low",
+    "noPaper": "out of paper",
+    "lowToner": "toner is low",
+    "noToner": "out of toner",
+    "doorOpen": "a door is open",
+    "jammed": "paper is jammed",
+    "offline": "off line",
+    "serviceRequested": "asks for service",
+    "inputTrayMissing": "a paper tray is missing",
+    "outputTrayMissing": "an output bin is missing",
+    "markerSupplyMissing": "a supply is missing",
+    "outputNearFull": "an output bin is nearly full",
+    "outputFull": "an output bin is full",
+    "inputTrayEmpty": "a paper tray is empty",
+    "overduePreventMaint": "maintenance is overdue",
+}
+"""The bits of hrPrinterDetectedErrorState (RFC 2790 section 4) in words."""
 
 _UNSEEN = frozenset(("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"))
 """Categories of Unicode that have no look of their own, among them the bidi controls."""
@@ -95,16 +111,15 @@ def first_upper(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
-def supply_name(kind: str, colorant: str | None, key: str = "") -> str:
-    """What a technician calls it: ``cyan toner``; with its number where the printer has two of the same."""
+def supply_name(kind: str, colorant: str | None, key: str = "", description: str = "") -> str:
+    """What a technician calls it: ``cyan toner``; with its number where the printer has two of the same.
+
+    Where the printer says ``other`` or ``unknown`` of its kind, its own description has to do.
+    """
+    if kind in ("other", "unknown") and description:
+        return harmless(description, 60)
     _, mark, again = key.partition("#")
     return part(kind, colorant) + (f" {again}" if mark else "")
-
-
-def letter(kind: str, colorant: str | None) -> str:
-    """One sign that tells supplies apart on a small bar."""
-    known = LETTERS.get(colorant or "")
-    return known if known is not None else kind[:1].upper() or "?"
 
 
 def left_words(supply: Supply) -> str:

@@ -1,0 +1,125 @@
+"""A house over real values: a rehearsal's printers with their past in a real store, judged by real rules."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from datetime import datetime, timedelta
+from itertools import islice
+from pathlib import Path
+
+from agent.alarms.engine import judge
+from agent.alarms.rules import Rule
+from agent.app.parts import packaged_oddities
+from agent.insight.kin import Fleet as Kin
+from agent.insight.kin import pool
+from agent.insight.printer import look, summarise
+from agent.model.alarm import AlarmRecord
+from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
+from agent.model.health import Durations, Health, Vitals
+from agent.model.insight import Insight
+from agent.model.reading import Reading
+from agent.model.upkeep import PrinterUpkeep
+from agent.rehearsal.fleet import Fleet, own_addresses
+from agent.rehearsal.past import contacts, thinned
+from agent.rehearsal.wear import Worn
+from agent.store import Store
+from agent.store.errors import StoreRejected
+from agent.web.house import About
+
+RULES = (
+    Rule("supply-low", "supplyBelow", below=0.15, deadband=0.03),
+    Rule("supply-empty", "supplyEmpty", severity="high"),
+    Rule("waste-nearly-full", "receptacleNearlyFull", below=0.1),
+    Rule("printer-silent", "unreachable", severity="medium"),
+    Rule("printer-stopped", "printerAlert", severity="urgent", alert_severity=("critical",)),
+)
+
+
+def remember(store: Store, size: int, days: int, until: datetime, step: timedelta = timedelta(hours=2)) -> None:
+    """Fill the store with the past of a rehearsal's fleet."""
+    fleet = Fleet(seed=3, size=size, start=until - timedelta(days=days), addresses=own_addresses(size))
+
+    def enlist(worn: Worn, reading: Reading) -> int:
+        printer = Printer(
+            id=0, name=worn.who.name, address=reading.address, device_index=reading.device_index,
+            serial=reading.serial, mac=reading.mac, model=reading.model, place=worn.who.place, first_seen=reading.at,
+        )  # fmt: skip
+        return store.save_printer(printer).id
+
+    made = contacts(thinned(fleet.history(until, step)), enlist, packaged_oddities())
+    while some := list(islice(made, 2000)):
+        store.record(some)
+
+
+class StoreHouse:
+    """A house over a store alone, as of one moment."""
+
+    def __init__(self, store: Store, now: datetime) -> None:
+        self.store = store
+        self.moment = now
+        self._views = views(store)
+        records = judge(RULES, list(self._views.values()), {}, now - timedelta(hours=3))
+        store.save_alarms(records.records, records.ledger)
+        histories = [store.history(number) for number in self._views]
+        self.kin = pool([summarise(one, Kin(), now) for one in histories])
+        self._insights = {one.printer.id: look(one, self.kin, now) for one in histories}
+        self.due: dict[int, PrinterUpkeep] = {}
+
+    def now(self) -> datetime:
+        return self.moment
+
+    def views(self) -> Mapping[int, PrinterView]:
+        return self._views
+
+    def printers(self) -> Mapping[int, Printer]:
+        return {one.id: one for one in self.store.printers(retired=True)}
+
+    def history(self, printer_id: int, since: datetime | None, until: datetime | None) -> PrinterHistory | None:
+        try:
+            return self.store.history(printer_id, since, until)
+        except StoreRejected:
+            return None
+
+    def ledger(
+        self,
+        printer_id: int | None,
+        since: datetime | None,
+        until: datetime | None,
+        kinds: Collection[str] | None,
+        limit: int,
+    ) -> tuple[LedgerEntry, ...]:
+        return self.store.ledger(printer_id, since, until, kinds, limit)
+
+    def alarms(self) -> tuple[AlarmRecord, ...]:
+        return self.store.alarms()
+
+    def insights(self) -> Mapping[int, Insight]:
+        return self._insights
+
+    def insight(self, printer_id: int, at: datetime) -> Insight | None:
+        found = self.history(printer_id, None, at)
+        return None if found is None else look(found, self.kin, at)
+
+    def upkeep(self) -> Mapping[int, PrinterUpkeep]:
+        return self.due
+
+    def about(self) -> About:
+        vitals = Vitals(
+            version="0.1.0", python="3.11", engine="gufo", started=self.moment - timedelta(days=2), swept=self.moment,
+            sweeps=Durations().add(0.21).add(0.19), stops=len(self._views), readings={"read": 240, "silent": 2},
+            requests=900, retries=4, timeouts=2, buffer_limit=20_000, settings_accepted=1, settings_loaded=self.moment,
+        )  # fmt: skip
+        silent = {number: one for number, one in self.store.contacts().items() if not one.reachable}
+        return About(vitals, Health(True, True, True, 0.5), self.store.url, "lowmark.yaml", "Europe/London", "", silent)
+
+
+def views(store: Store) -> dict[int, PrinterView]:
+    latest, states = store.latest(), store.contacts()
+    return {
+        one.id: PrinterView(one, latest.get(one.id), states[one.id].reachable, states[one.id].since)
+        for one in store.printers()
+    }
+
+
+def opened(folder: Path) -> Store:
+    return Store.open(f"sqlite:///{folder / 'history.sqlite'}")
