@@ -66,7 +66,7 @@ class Listener:
         self._socket: socket.socket | None = None
         self._resume: asyncio.TimerHandle | None = None
         name = hashlib.sha256(f"lowmark {socket.gethostname()} {host} {port}".encode()).digest()[:8]
-        self._usm = UsmReader(users, name, lambda: int(epoch()) // 60)
+        self._usm = UsmReader(users, name, epoch)
 
     @property
     def port(self) -> int:

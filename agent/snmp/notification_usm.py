@@ -4,7 +4,7 @@ For a trap the sender's engine is the authoritative one, so each user's keys are
 comes; for an inform it is ours, and pysnmp answers the sender's questions for it (discovery, time).
 
 What pysnmp keeps of messages is never let go of entirely, so its engines are built anew now and then. The engine-id
-stays, and snmpEngineBoots is the minute of building: it grows with each start, without a file to keep it in.
+stays, and snmpEngineBoots is the second of building: it grows with each start, without a file to keep it in.
 """
 
 from __future__ import annotations
@@ -32,7 +32,7 @@ _ENGINE_ID_HEAD = bytes.fromhex("80004fb805")  # pysnmp's enterprise number; oct
 _SHORTEST_ID, _LONGEST_ID = 5, 32
 _MESSAGES = 5_000
 _SENDERS = 1_000
-_EPOCH_MINUTES = 26_297_280  # 2020-01-01 in minutes of the epoch, so that boots stay far below 2**31
+_EPOCH = 1_577_836_800  # 2020-01-01, so that boots stay below 2**31 (RFC 3414 section 2.2.2) until 2088
 _LEVELS = {"noAuthNoPriv": 0, "authNoPriv": 1, "authPriv": 3}
 
 
@@ -147,14 +147,17 @@ def _head(data: bytes) -> _Head:
 
 
 class UsmReader:
-    """Reads SNMPv3 notifications of ``users``. ``name`` makes the engine-id; ``minutes``: now, in minutes of the epoch.
+    """Reads SNMPv3 notifications of ``users``. ``name`` makes the engine-id; ``epoch``: now, in seconds of the epoch.
 
-    Users of the same name with different keys are told apart by trying.
+    Users of the same name with different keys are told apart by trying. ``senders``: of how many the keys are kept.
     """
 
-    def __init__(self, users: Sequence[UsmUser], name: bytes, minutes: Callable[[], int]) -> None:
+    def __init__(
+        self, users: Sequence[UsmUser], name: bytes, epoch: Callable[[], float], senders: int = _SENDERS
+    ) -> None:
+        self._most = senders
         self._engine_id = _ENGINE_ID_HEAD + name
-        self._minutes = minutes
+        self._epoch = epoch
         self._groups: list[dict[str, _Keyed]] = []
         self._engines: list[_Engine] = []
         self._boots = 0
@@ -172,7 +175,7 @@ class UsmReader:
         self._build()
 
     def _build(self) -> None:
-        self._boots = max(self._boots + 1, self._minutes() - _EPOCH_MINUTES)
+        self._boots = max(self._boots + 1, int(self._epoch()) - _EPOCH)
         self._engines = [_Engine(group, self._engine_id, self._boots) for group in self._groups]
         self._read = 0
 
@@ -188,7 +191,7 @@ class UsmReader:
         if not self._engines:
             return Notice(DENIED)
         self._read += 1
-        if self._read > _MESSAGES or sum(one.met for one in self._engines) > _SENDERS:
+        if self._read > _MESSAGES or sum(one.met for one in self._engines) > self._most:
             self._build()
         if not head.engine_id:  # somebody asks for our engine-id, to send us an inform (RFC 3414 section 4)
             return Notice(IGNORED, self._engines[0].read(data, address)[1])
