@@ -64,12 +64,26 @@ class SecureTalk:
                 )
             except Ended:
                 await self._get_one(session, peer, oid, end)  # a GET tells if it is for want of access
-                raise TooBig(f"{peer.address} answered a walk below {root} with nothing or an error") from None
+                if repetitions > 1 and await self._goes_on(session, peer, at, root, end):
+                    raise TooBig(f"{peer.address} answered a walk below {root} with an error") from None
+                # Nothing, not even one row: that is the end of the MIB. A single row that does not fit into a message
+                # would look the same, and is not to be expected of anybody.
+                rows = Rows()
+                rows.over = True
+                return rows
             found = Rows((name, _settled(value)) for name, value in rows if not lost or _arcs(name) > _arcs(oid))
             found.over = rows.over
             if found or not rows or rows.over:
                 return found
             at = rows[-1][0]
+
+    async def _goes_on(self, session: Session, peer: Peer, at: str, root: str, end: float) -> bool:
+        """Whether a walk that brought nothing brings a row when only one is asked for."""
+        session.cursor = None if at == root else session.cursor
+        try:
+            return bool(await self._guarded(session, peer, functools.partial(session.step, at, 1, root, end), end))
+        except Ended:
+            return False
 
     async def _ask(
         self, session: Session, peer: Peer, send: Callable[[Any], None], receive: Callable[[Any], T], end: float
