@@ -172,10 +172,10 @@ def test_the_outlook_between_two_steps_lies_between_them():
 
 
 def test_a_large_fleet_is_reckoned_quickly():
-    """8,000 supplies of one part, near and far."""
+    """4,000 supplies of one part, near and far."""
     import time
 
-    crowd = crowd_of(8000, 120.0)
+    crowd = crowd_of(4000, 120.0)
     began = time.perf_counter()
     made = Demand(crowd, OrderTerms(), 180.0)
     assert made.law(7.0).sum() == pytest.approx(1.0)
