@@ -109,6 +109,7 @@ class _Pass:
     report: Report
     full: bool
     started: float
+    whole: bool = True
     waiting: Waiting = field(default_factory=Waiting)
     newcomers: list[tuple[Station, Printer, str, str]] = field(default_factory=list)
 
@@ -173,7 +174,7 @@ class Sweep:
         now = self.clock()
         due = [station for station in self.stations if full or station.due(now)]
         report = Report(now, len(self.stations), len(due), resting=len(self.stations) - len(due))
-        return await self._pass(due, _Pass(report, full, self.timer()), whole=True)
+        return await self._pass(due, _Pass(report, full, self.timer()))
 
     async def ask(self, stations: Sequence[Station]) -> Report:
         """Ask these at once, also while a sweep is under way.
@@ -181,15 +182,15 @@ class Sweep:
         What changes who is who is left to the next sweep, which sees all readings together.
         """
         report = Report(self.clock(), len(self.stations), len(stations))
-        return await self._pass(stations, _Pass(report, False, self.timer()), whole=False)
+        return await self._pass(stations, _Pass(report, False, self.timer(), whole=False))
 
-    async def _pass(self, stations: Sequence[Station], going: _Pass, *, whole: bool) -> Report:
+    async def _pass(self, stations: Sequence[Station], going: _Pass) -> Report:
         queue = iter(stations)
         flusher = asyncio.create_task(self._flush_often())
         try:
             workers = [self._work(queue, going) for _ in range(min(MOST_AT_ONCE, len(stations)))]
             await asyncio.gather(*workers)
-            if whole:
+            if going.whole:
                 await self._settle(going)
         finally:
             flusher.cancel()
@@ -219,7 +220,8 @@ class Sweep:
 
     async def _visit(self, station: Station, going: _Pass) -> None:
         report = going.report
-        await self.pace.begin()
+        if going.whole:
+            await self.pace.begin()  # the few that are asked at once pay too, but do not wait behind a whole sweep
         if self._ending:
             return
         full = going.full or station.wants_full(self.clock(), self.inventory)
