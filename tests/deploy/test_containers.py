@@ -2,17 +2,22 @@
 
 from __future__ import annotations
 
+import ast
 import os
 import re
 import shutil
 import socket
 import subprocess
 import sys
+import tomllib
 import venv
+from importlib import metadata
 from pathlib import Path
 from typing import Any
 
 import pytest
+from packaging.requirements import Requirement
+from packaging.utils import canonicalize_name
 
 from agent.model.health import Health
 from agent.settings import load
@@ -250,6 +255,39 @@ def test_the_images_build_steps_give_a_program_that_runs(tmp_path: Path):
         [str(home / "bin" / "lowmark"), "settings", "example"], capture_output=True, text=True, cwd=tmp_path
     )
     assert example.stdout == (ROOT / "config" / "lowmark.yaml").read_text()
+
+
+def test_whatever_the_agent_imports_is_installed_with_it():
+    """The image has what pyproject.toml asks for and what that asks for in turn, and nothing of the tests' own."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
+    ours = [*project["dependencies"], *project["optional-dependencies"]["postgresql"]]
+    there: set[str] = set()
+    asked = [Requirement(text) for text in ours]
+    while asked:
+        one = asked.pop()
+        if one.marker is not None and not any(one.marker.evaluate({"extra": extra}) for extra in ("", *one.extras)):
+            continue
+        name = canonicalize_name(one.name)
+        if name not in there:
+            there.add(name)
+            asked += [Requirement(text) for text in metadata.requires(name) or ()]
+    homes = metadata.packages_distributions()
+    missing_ones = {
+        top for top in imported(ROOT / "agent") if not {canonicalize_name(name) for name in homes.get(top, ())} & there
+    }
+    assert missing_ones == set()
+
+
+def imported(folder: Path) -> set[str]:
+    """The packages of others that the modules there import, wherever in a module they do it."""
+    found: set[str] = set()
+    for file in folder.rglob("*.py"):
+        for node in ast.walk(ast.parse(file.read_text("utf-8"))):
+            if isinstance(node, ast.Import):
+                found |= {alias.name.partition(".")[0] for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
+                found.add(node.module.partition(".")[0])
+    return found - sys.stdlib_module_names - {"agent"}
 
 
 @pytest.mark.parametrize("ready", [True, False])

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from agent.store import Store
 from tests.deploy.places import DEPLOY
 from tests.needs import debian, missing
 from tests.whole.agent import Running, rehearsal, wait
@@ -44,8 +45,39 @@ def test_systemd_finds_no_fault(tmp_path: Path, drop_ins: tuple[Path, ...]):
 def test_it_exposes_little(tmp_path: Path, drop_ins: tuple[Path, ...]):
     """systemd-analyze(1): 0.0 is the least exposure, 10.0 the most; --threshold is in tenths."""
     unit = installed(tmp_path, *drop_ins)
-    done = analyze("security", "--offline=true", "--no-pager", "--threshold=25", str(unit))
+    promised = re.search(r"gives it at most ([\d.]+) of 10", (DEPLOY.parent / "docs" / "install.md").read_text())
+    assert promised
+    assert float(promised.group(1)) <= 2.5
+    tenths = round(float(promised.group(1)) * 10)
+    done = analyze("security", "--offline=true", "--no-pager", f"--threshold={tenths}", str(unit))
     assert done.returncode == 0, done.stdout[-500:]
+
+
+def test_the_nightly_copy_is_fit_to_be_installed(tmp_path: Path):
+    for name in ("lowmark-backup.service", "lowmark-backup.timer"):
+        (tmp_path / name).write_text((UNIT.parent / name).read_text())
+    done = analyze("verify", "--man=no", str(tmp_path / "lowmark-backup.timer"))
+    assert (done.returncode, done.stderr) == (0, "")
+    unit = tmp_path / "lowmark-backup.service"
+    exposed = analyze("security", "--offline=true", "--no-pager", "--threshold=15", str(unit))
+    assert exposed.returncode == 0, exposed.stdout[-500:]
+
+
+def test_the_nightly_copys_command_makes_a_copy(tmp_path: Path):
+    """As systemd would run it: its %% and $$ become single ones (systemd.service(5))."""
+    text = (UNIT.parent / "lowmark-backup.service").read_text()
+    (command,) = re.findall(r"^ExecStart=/bin/sh -c '(.*)'$", text, re.MULTILINE)
+    command = command.replace("%%", "%").replace("$$", "$")
+    for there, here in (("/var/lib/lowmark/", f"{tmp_path}/"), ("/var/backups/lowmark/", f"{tmp_path}/"),
+                        ("/opt/lowmark/bin/lowmark", f"{sys.executable} -m agent")):  # fmt: skip
+        assert there in command
+        command = command.replace(there, here)
+    with Store.open(f"sqlite:///{tmp_path / 'lowmark.sqlite'}"):
+        pass
+    for _ in range(2):
+        done = subprocess.run(["/bin/sh", "-c", command], capture_output=True, text=True)
+        assert done.returncode == 0, done.stderr
+    assert len([one for one in tmp_path.glob("*.sqlite") if one.name != "lowmark.sqlite"]) == 1
 
 
 def test_the_unit_and_the_agent_agree():
