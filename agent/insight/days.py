@@ -82,7 +82,10 @@ def _month_ends_of(first: int, last: int) -> Ints:
 
 
 def workdays_to_month_end(days: Ints) -> Ints:
-    """For consecutive ``days``: how many workdays (Monday to Friday) follow in the month; FAR and more, and weekends: FAR."""
+    """How many workdays (Monday to Friday) follow each of consecutive ``days`` in its month.
+
+    FAR stands for FAR and more, and for days of the weekend.
+    """
     if days.size == 0:
         return days
     first = date.fromordinal(int(days[0])).year

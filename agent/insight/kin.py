@@ -35,8 +35,11 @@ EARLY_LEFT = 0.06
 
 @dataclass(frozen=True, slots=True)
 class UseMark:
-    """What one printer knows of the use a page of one kind: ``count`` lives, their mean logarithm, the sum of squares
-    around it, and the sum of what measuring alone adds to that."""
+    """What one printer knows of the use a page of one kind.
+
+    ``count`` lives, the ``mean`` of their logarithms, the sum of ``squares`` around it, and the sum of what measuring
+    alone adds to that (``blur``).
+    """
 
     count: int
     mean: float
@@ -102,8 +105,11 @@ def _less(values: tuple[float, ...], some: tuple[float, ...]) -> tuple[float, ..
 
 @dataclass(frozen=True, slots=True)
 class UsePrior:
-    """What to expect of the logarithm of the use a page: ``mean`` with ``doubt`` (variance of the mean of the kind),
-    ``between`` printers and ``within`` one printer from life to life. ``source``: in words, where it comes from."""
+    """What to expect of the logarithm of the use a page.
+
+    ``mean`` with ``doubt`` (the variance of the mean of the kind); the variances ``between`` printers and ``within``
+    one printer from life to life. ``source``: in words, where it comes from.
+    """
 
     mean: float
     doubt: float
@@ -139,8 +145,10 @@ class SupplySummary:
 
 @dataclass(frozen=True, slots=True)
 class Summary:
-    """What one printer teaches the fleet. ``ended``: how many lives were swapped early, how many ran dry, and the sum
-    of what was left in those swapped early."""
+    """What one printer teaches the fleet.
+
+    ``ended``: how many lives were swapped early, how many ran dry, and the sum of what was left in those swapped early.
+    """
 
     printer_id: int
     site: str
@@ -153,7 +161,7 @@ class Summary:
 class Fleet:
     """What is known of the fleet as of some moment. The empty one knows nothing but common practice."""
 
-    habits: Habits = Habits()
+    habits: Habits = field(default_factory=Habits)
     sites: Mapping[str, Habits] = field(default_factory=dict)
     kinds: Mapping[Kind, KindSums] = field(default_factory=dict)
     steps: Mapping[Kind, Steps] = field(default_factory=dict)

@@ -29,6 +29,7 @@ SWAP_KINDS = frozenset({"swap", "swapped", "service"})
 """Kinds of ledger entries by which a person says that a supply (the entry's subject) was exchanged."""
 _SOON = 3 * DAY
 _NEAR = 3 * DAY
+_EXPLAINED = 0.67
 _BLINK = 1.5 * DAY
 """A level that is back where it was after no longer than this never really left."""
 _FULL = 0.965
@@ -36,7 +37,7 @@ _FULL = 0.965
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """The known levels of one supply: moments, shares, and the impressions (at least, at most) when each was first seen.
+    """The known levels of one supply: moments, shares, and the impressions (at least, at most) at each first sight.
 
     ``some``: where the printer said only that some remains; ``only_some``: it never says more than that (or nothing).
     """
@@ -99,142 +100,123 @@ def _use_a_page(seen: Shown, step: float) -> float:
 
 def find(seen: Shown, steps: Steps, contact: Heard) -> tuple[list[int], list[Swap]]:
     """The indices of the levels that are believed, and the swaps among them (indices into that list)."""
-    size = steps.size
-    share, at = seen.share.tolist(), seen.at.tolist()
-    pages = ((seen.low + seen.high) / 2).tolist()
-    use = 3.0 * _use_a_page(seen, size)
-    slack = size / 2 + 0.012
-    believed: list[int] = []
-    swaps: list[Swap] = []
-    index = 0
-    while index < len(share):
-        if believed and 0.0 <= share[believed[-1]] - share[index] < 0.3:  # by far the most: it went down
+    return _Splitter(seen, steps, contact).split()
+
+
+class _Splitter:
+    """One pass over the levels of a supply.
+
+    ``use``: generously, what a page may take; ``slack``: how far two levels may lie apart and still be the same.
+    """
+
+    def __init__(self, seen: Shown, steps: Steps, contact: Heard) -> None:
+        self.seen, self.steps, self.contact, self.size = seen, steps, contact, steps.size
+        self.share: list[float] = seen.share.tolist()
+        self.at: list[float] = seen.at.tolist()
+        self.pages: list[float] = ((seen.low + seen.high) / 2).tolist()
+        self.use = 3.0 * _use_a_page(seen, self.size)
+        self.slack = self.size / 2 + 0.012
+        self.believed: list[int] = []
+        self.swaps: list[Swap] = []
+
+    def split(self) -> tuple[list[int], list[Swap]]:
+        share, believed = self.share, self.believed
+        index = 0
+        while index < len(share):
+            if not believed or 0.0 <= share[believed[-1]] - share[index] < 0.3:  # by far the most: it went down
+                believed.append(index)
+                index += 1
+                continue
+            if share[index] > share[believed[-1]] and not self.seen.only_some:
+                back = self._goes_back(believed[-1], index)
+                if back is not None:
+                    index = back
+                    continue
+                self._drop_dips(index)
+            swap = self._judge(index)
+            if swap is not None:
+                self.swaps.append(swap)
             believed.append(index)
             index += 1
-            continue
-        if believed and share[index] > share[believed[-1]] + 1e-9 and not seen.only_some:
-            back = _goes_back(share, at, pages, believed[-1], index, use, slack, size)
-            if back is not None:
-                index = back
-                continue
-            _drop_dips(share, at, pages, believed, swaps, index, use, slack, size)
-        if believed:
-            swap = _judge(seen, steps, contact, believed, index, share, at, pages, use)
-            if swap is not None:
-                swaps.append(swap)
-        believed.append(index)
-        index += 1
-    return believed, swaps
+        return believed, self.swaps
 
+    def _goes_back(self, old: int, new: int) -> int | None:
+        """The index at which a risen level has fallen back by more than pages explain; None if it stays."""
+        share, at = self.share, self.at
+        for later in range(new + 1, min(new + 7, len(share))):
+            if at[later] - at[new] > _SOON:
+                return None
+            fall = share[new] - share[later]
+            if abs(share[later] - share[old]) < 0.5 * self.size and at[later] - at[new] <= _BLINK:
+                return later
+            enough = fall > 1.6 * self.size and fall > _EXPLAINED * self.use * (self.pages[later] - self.pages[new])
+            if share[later] <= share[old] + self.slack and enough:
+                return later
+        return None
 
-def _goes_back(
-    share: list[float], at: list[float], pages: list[float], old: int, new: int, use: float, slack: float, size: float
-) -> int | None:
-    """The index at which a risen level has fallen back by more than pages explain; None if it stays."""
-    for later in range(new + 1, min(new + 7, len(share))):
-        if at[later] - at[new] > _SOON:
+    def _drop_dips(self, new: int) -> None:
+        """Forget the last one to three levels when they were a dip that this level has just climbed out of."""
+        share, at, pages, believed = self.share, self.at, self.pages, self.believed
+        for many in range(1, min(4, len(believed))):
+            before, dip = believed[-many - 1], believed[-many]
+            if at[new] - at[dip] > 2 * DAY or (self.swaps and self.swaps[-1].index >= len(believed) - many):
+                return
+            if abs(share[new] - share[before]) < 0.5 * self.size and at[new] - at[dip] <= _BLINK:
+                del believed[-many:]
+                return
+            fall = share[before] - share[dip]
+            explained = self.use * (pages[new] - pages[before])
+            level = abs(share[new] - share[before]) <= self.slack + explained
+            level = level and share[new] <= share[before] + self.slack
+            if level and fall > 1.6 * self.size and fall > _EXPLAINED * self.use * (pages[dip] - pages[before]):
+                del believed[-many:]
+                return
+
+    def _judge(self, index: int) -> Swap | None:
+        """Whether the level at ``index`` begins a new life."""
+        seen, size, last = self.seen, self.size, self.believed[-1]
+        before, now, place, at = self.share[last], self.share[index], len(self.believed), self.at[index]
+        rise = now - before
+        if seen.only_some or (seen.some[index] and not seen.some[last]):
+            if rise <= 0.3:
+                return None
+            return Swap(place, at, 0.9 if before <= size else 0.7, text="shows some again after it was empty")
+        if rise < 0:
+            return self._worse_one(index)
+        full = now >= _FULL - (size if self.steps.rounding < 0.25 else 0.0)
+        if rise < (max(0.06, 1.5 * size) if full else max(0.15, 1.5 * size)):
+            return self._stays_up(index)
+        silent = bool(((self.contact.silent > self.at[last]) & (self.contact.silent <= at)).any())
+        sure = 0.995 if full and before <= 0.35 else 0.97 if full else 0.93 if rise >= 0.3 else 0.85
+        if self.contact.latest <= at + 1.0:  # Nothing confirms it yet.
+            # At the very end of a life a full reading is a new cartridge; higher up it may be a blink.
+            sure = min(sure, 0.6 if silent or before > 0.06 or not full else 0.95)
+        return Swap(place, at, sure, used_before=not full)
+
+    def _stays_up(self, index: int) -> Swap | None:
+        """A rise by one coarse step is no flicker when it lasts for more pages than a flicker or a shake could."""
+        before, now, use = self.share[self.believed[-1]], self.share[index], self.use / 3
+        if self.size < 0.08 or now - before < 0.75 * self.size or use <= 0:
             return None
-        fall = share[new] - share[later]
-        if abs(share[later] - share[old]) < 0.5 * size and at[later] - at[new] <= _BLINK:
-            return later
-        if share[later] <= share[old] + slack and fall > 1.6 * size and fall > 0.67 * use * (pages[later] - pages[new]):
-            return later
-    return None
-
-
-def _drop_dips(
-    share: list[float],
-    at: list[float],
-    pages: list[float],
-    believed: list[int],
-    swaps: list[Swap],
-    new: int,
-    use: float,
-    slack: float,
-    size: float,
-) -> None:
-    """Forget the last one to three levels when they were a dip that this level has just climbed out of."""
-    for many in range(1, min(4, len(believed))):
-        before, dip = believed[-many - 1], believed[-many]
-        if at[new] - at[dip] > 2 * DAY or (swaps and swaps[-1].index >= len(believed) - many):
-            return
-        if abs(share[new] - share[before]) < 0.5 * size and at[new] - at[dip] <= _BLINK:
-            del believed[-many:]
-            return
-        fall = share[before] - share[dip]
-        explained = use * (pages[new] - pages[before])
-        level = abs(share[new] - share[before]) <= slack + explained and share[new] <= share[before] + slack
-        if level and fall > 1.6 * size and fall > 0.67 * use * (pages[dip] - pages[before]):
-            del believed[-many:]
-            return
-
-
-def _judge(
-    seen: Shown,
-    steps: Steps,
-    contact: Heard,
-    believed: list[int],
-    index: int,
-    share: list[float],
-    at: list[float],
-    pages: list[float],
-    use: float,
-) -> Swap | None:
-    """Whether the level at ``index`` begins a new life."""
-    before, now, size = share[believed[-1]], share[index], steps.size
-    rise = now - before
-    place = len(believed)
-    if seen.only_some or (seen.some[index] and not seen.some[believed[-1]]):
-        if rise <= 0.3:
+        later = np.flatnonzero(self.seen.share[index:] < now - 1e-9)
+        until = self.pages[index + int(later[0])] if later.size else self.pages[-1]
+        if (until - self.pages[index]) * use < 0.9 * self.size:
             return None
-        return Swap(place, at[index], 0.9 if before <= size else 0.7, text="shows some again after it was empty")
-    full = now >= _FULL - (size if steps.rounding < 0.25 else 0.0)
-    if rise < 0:
-        return _worse_one(place, index, believed[-1], share, at, pages, use, size)
-    enough = max(0.06, 1.5 * size) if full else max(0.15, 1.5 * size)
-    if rise < enough:
-        return _stays_up(seen, place, index, before, now, at, pages, use / 3, size)
-    confirmed = contact.latest > at[index] + 1.0
-    silent = bool(((contact.silent > at[believed[-1]]) & (contact.silent <= at[index])).any())
-    sure = 0.995 if full and before <= 0.35 else 0.97 if full else 0.93 if rise >= 0.3 else 0.85
-    if not confirmed:
-        # At the very end of a life a full reading is a new cartridge; higher up it may be a blink.
-        sure = min(sure, 0.6 if silent or before > max(0.1, size) or not full else 0.95)
-    return Swap(place, at[index], sure, used_before=not full)
+        text = "rose by one step and stayed"
+        return Swap(len(self.believed), self.at[index], 0.75, used_before=now < _FULL, text=text)
 
-
-def _stays_up(
-    seen: Shown,
-    place: int,
-    index: int,
-    before: float,
-    now: float,
-    at: list[float],
-    pages: list[float],
-    use: float,
-    size: float,
-) -> Swap | None:
-    """A rise by one coarse step is no flicker when it lasts for more pages than a flicker or a shake could."""
-    if size < 0.08 or now - before < 0.75 * size or use <= 0:
-        return None
-    later = np.flatnonzero(seen.share[index:] < now - 1e-9)
-    until = pages[index + int(later[0])] if later.size else pages[-1]
-    if (until - pages[index]) * use < 0.9 * size:
-        return None
-    full = now >= _FULL
-    return Swap(place, at[index], 0.75, used_before=not full, text="rose by one step and stayed")
-
-
-def _worse_one(
-    place: int, index: int, old: int, share: list[float], at: list[float], pages: list[float], use: float, size: float
-) -> Swap | None:
-    """A great fall that pages do not explain, and that lasts: a cartridge with less in it, or a corrected gauge."""
-    fall = share[old] - share[index]
-    if fall < max(0.3, 2.5 * size) or use <= 0 or fall < 3 * use * (pages[index] - pages[old]) + size:
-        return None
-    if share[index] <= size or index + 1 >= len(share) or max(share[index + 1 : index + 4]) > share[index] + size:
-        return None
-    return Swap(place, at[index], 0.5, used_before=True, text="fell by far more than pages explain")
+    def _worse_one(self, index: int) -> Swap | None:
+        """A great fall that pages do not explain, and that lasts: a cartridge with less in it, or a corrected gauge."""
+        share, size, old = self.share, self.size, self.believed[-1]
+        fall = share[old] - share[index]
+        explained = 3 * self.use * (self.pages[index] - self.pages[old])
+        if self.use <= 0 or fall < max(0.3, 2.5 * size, explained + size):
+            return None
+        later = share[index + 1 : index + 4]
+        if share[index] <= size or not later or max(later) > share[index] + size:
+            return None
+        text = "fell by far more than pages explain"
+        return Swap(len(self.believed), self.at[index], 0.5, used_before=True, text=text)
 
 
 def with_ledger(

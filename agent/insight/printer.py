@@ -21,7 +21,7 @@ from agent.insight.kin import Fleet, Kind, Summary, SupplySummary, UseMark
 from agent.insight.series import Counts, Heard, Ordered, counts, heard, in_order, levels, moment
 from agent.insight.steps import Steps, find_step, settle
 from agent.insight.story import tell
-from agent.insight.usage import Flow, by_time, clock_counts, describe, flow
+from agent.insight.usage import Flow, Site, by_time, clock_counts, describe, flow
 from agent.insight.wear import Wear, halves, left_at_end, rounding_says, used, wear
 from agent.model.fleet import CounterTrack, CountPoint, LevelPoint, PrinterHistory, SupplyTrack
 from agent.model.insight import DRY, EARLY, Insight, Life, Note
@@ -33,9 +33,12 @@ _COLOURED = frozenset({"cyan", "magenta", "yellow"})
 
 @dataclass(frozen=True, slots=True)
 class Terms:
-    """What the settings say. ``threshold``: the share at which a supply counts as low, with exceptions by supply key or
-    kind in ``thresholds``. ``holidays``: days on which the site does not work. ``declared``: declared yields by supply
-    key or kind, for printers whose capacity is no number of pages."""
+    """What the settings say.
+
+    ``threshold``: the share at which a supply counts as low, with exceptions by supply key or kind in ``thresholds``.
+    ``holidays``: days on which the site does not work. ``declared``: declared yields by supply key or kind, for
+    printers whose capacity is no number of pages.
+    """
 
     threshold: float = 0.10
     thresholds: Mapping[str, float] = field(default_factory=dict)
@@ -163,7 +166,13 @@ def _flows(study: Study, tracks: Mapping[str, tuple[CounterTrack, Ordered[CountP
         track, ordered = tracks[name]
         count = counts(track, ordered, study.contact, study.notes)
         use = flow(
-            count, study.contact, study.zone, site, study.off, name=name, unit=track.unit, learn=learn and number == 0
+            count,
+            study.contact,
+            Site(study.zone, study.off),
+            site,
+            name=name,
+            unit=track.unit,
+            learn=learn and number == 0,
         )
         study.flows[name] = (use, count)
 

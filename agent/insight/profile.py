@@ -74,9 +74,9 @@ def measure(days: Ints, ratio: Floats, shape: Shape, off: Collection[int]) -> Sh
     by_day = ratio / np.maximum(0.05, np.array(shape.weekday)[day])
     work = plain & (day < 5)
     return ShapeSums(
-        np.bincount(day[plain], by_end[plain], minlength=7),
+        np.bincount(day[plain], by_end[plain], minlength=7).astype(np.float64),
         np.bincount(day[plain], minlength=7).astype(np.float64),
-        np.bincount(end[work], by_day[work], minlength=FAR + 1),
+        np.bincount(end[work], by_day[work], minlength=FAR + 1).astype(np.float64),
         np.bincount(end[work], minlength=FAR + 1).astype(np.float64),
     )
 

@@ -41,8 +41,11 @@ _TODAY_OPEN = (CLOSE_HOUR - OPEN_HOUR) / 24.0
 
 @dataclass(frozen=True, slots=True)
 class Left:
-    """What is left, on nodes of ``weight`` (they sum to 1): ``pages`` impressions until empty, ``share`` the true
-    level, ``use`` the use a page; ``blur``: a further variance of the logarithm of the pages."""
+    """What is left, on nodes of ``weight`` (they sum to 1).
+
+    ``pages``: impressions until empty; ``share``: the true level; ``use``: the use a page; ``blur``: a further variance
+    of the logarithm of the pages; ``measured``: this life itself has shown its use a page.
+    """
 
     pages: Floats
     share: Floats
@@ -57,6 +60,18 @@ class Left:
         reached = np.cumsum(self.weight[order]) - self.weight[order] / 2
         low, middle, high = np.interp((0.1, 0.5, 0.9), reached, values[order])
         return float(low), float(middle), float(high)
+
+    def or_another(self, chance: float) -> Left:
+        """The same, but with this chance it is another one that was fitted unseen, and is somewhere in its life."""
+        share = 0.2 + 0.8 * _PSI
+        return Left(
+            np.concatenate([self.pages, share / self.use]),
+            np.concatenate([self.share, share]),
+            np.concatenate([self.use, self.use]),
+            np.concatenate([(1 - chance) * self.weight, np.full(share.size, chance / share.size)]),
+            self.blur,
+            self.measured,
+        )
 
     def until(self, threshold: float) -> Floats:
         """Impressions until the true share falls to ``threshold``; 0 where it is there already."""
@@ -75,8 +90,8 @@ def left(
 ) -> Left | None:
     """What is left of the present life; None when nothing at all is known of its use a page.
 
-    ``prior``: mean and variance of the logarithm of the use a page. ``a_day``: impressions of a workday. ``coverage``: the
-    variance of one day's use a page around the life's. ``early``: the
+    ``prior``: mean and variance of the logarithm of the use a page. ``a_day``: impressions of a workday. ``coverage``:
+    the variance of one day's use a page around the life's. ``early``: the
     share of supplies that people swap before they are empty, and what is left in these at most: a supply that is still
     in has probably not come so far.
     """
@@ -133,8 +148,11 @@ def _use(seen: tuple[Floats, float] | None, prior: tuple[float, float] | None) -
 
 @dataclass(frozen=True, slots=True)
 class Course:
-    """The pages to come, for each day's end: the mean of their logarithm, its variance from the level (known badly and
-    drifting), and the relative variance of the sum from day to day unevenness."""
+    """The pages to come, by each day's end.
+
+    ``log_mean``: the logarithm of the mean of their sum; ``level_var``: the variance of the logarithm from a level of
+    use that is not known exactly and drifts; ``day_var``: the relative variance of the sum from uneven days.
+    """
 
     log_mean: Floats
     level_var: Floats
@@ -155,8 +173,10 @@ def course(use: Flow, days: Ahead) -> Course:
 
 
 def chances(pages: Floats, blur: float, way: Course, weight: Floats | None = None) -> Floats:
-    """The chance of having used up by each day's end, not falling. ``pages``: impressions left at each node, each of
-    ``weight`` (equal without it)."""
+    """The chance of having used up by each day's end, not falling.
+
+    ``pages``: impressions left at each node, each of ``weight`` (equal without it).
+    """
     weight = np.full(pages.size, 1.0 / pages.size) if weight is None else weight
     days = way.log_mean.size
     grid = _grid(days)
@@ -173,7 +193,8 @@ def _grid(days: int) -> Ints:
     far = np.round(np.geomspace(42, max(days, 43), max(2, int(math.log(max(days, 43) / 42) / 0.03) + 2))).astype(
         np.int64
     )
-    return np.unique(np.concatenate([np.arange(min(42, days)), far[far < days], [days - 1]]))
+    near = np.arange(min(42, days))
+    return np.unique(np.concatenate([near, far[far < days], [days - 1]]))
 
 
 def _chances(
@@ -189,8 +210,11 @@ def _chances(
 
 
 def quantiles(chance: Floats, days: Ahead, already: float) -> tuple[tuple[float, ...], float]:
-    """Days after the start at which ``chance`` (by each day's end) comes to PROBABILITIES; within a day, office hours
-    carry it. Quantiles past the last day are cut there. ``already``: the chance that it was used up at the start."""
+    """Days after the start at which ``chance`` (by each day's end) comes to PROBABILITIES, and the last day reckoned.
+
+    Within a day, office hours carry the chance. Quantiles past the last day are cut there. ``already``: the chance that
+    it was used up at the start.
+    """
     ends = (days.ends - days.start) / DAY
     full = np.concatenate([[already], chance])
     # A tiny slope makes each value the chance of one moment only.
@@ -204,14 +228,15 @@ def quantiles(chance: Floats, days: Ahead, already: float) -> tuple[tuple[float,
     begin = np.maximum(0.0, close - _TODAY_OPEN)
     moment = np.where(whole > top, ends[top], begin + share * np.maximum(0.0, close - begin))
     moment = np.where(np.array(PROBABILITIES) <= already, 0.0, np.maximum(0.0, moment))
-    return tuple(np.maximum.accumulate(moment).tolist()), float(ends[top])
+    found: list[float] = np.maximum.accumulate(moment).tolist()
+    return tuple(found), float(ends[top])
 
 
 def dates(chance: Floats, first_day: int) -> Dates:
     """Whole days: the median day, and p10 .. p90 (both included) chosen to hold as near 80 % as whole days can."""
     before = np.concatenate([[0.0], chance[:-1]])
     last = chance.size - 1
-    middle = int(min(last, np.searchsorted(chance, 0.5)))
+    middle = min(last, int(np.searchsorted(chance, 0.5)))
     low = min(middle, int(np.argmin(np.abs(before[: middle + 1] - 0.1))))
     high = max(middle, int(np.argmin(np.abs(chance[middle:] - 0.9))) + middle)
     return Dates(*(date.fromordinal(first_day + one) for one in (low, middle, high)))

@@ -32,8 +32,11 @@ DAY = 86_400.0
 
 @dataclass(frozen=True, slots=True)
 class Counts:
-    """A counter as a count that only grows. ``total[k]`` holds from ``at[k]``; ``before[k]`` is the last moment at
-    which ``total[k - 1]`` was still seen. ``lost[k]``: how much was counted in this step is not known (a reset)."""
+    """A counter as a count that only grows.
+
+    ``total[k]`` holds from ``at[k]``; ``before[k]`` is the last moment at which ``total[k - 1]`` was still seen.
+    ``lost[k]``: how much was counted in this step is not known (a reset).
+    """
 
     at: Floats
     total: Floats
@@ -59,8 +62,11 @@ class Levels:
 
 @dataclass(frozen=True, slots=True)
 class Heard:
-    """The runs of contact that answered, up to a moment: ``first[k]`` .. ``last[k]``. ``cadence``: seconds from one
-    reading to the next, as far as can be told from when things changed. ``silent``: the beginnings of silences."""
+    """The runs of contact that answered, up to a moment: ``first[k]`` .. ``last[k]``.
+
+    ``cadence``: seconds from one reading to the next, as far as can be told from when things changed. ``silent``: the
+    beginnings of silences.
+    """
 
     first: Floats
     last: Floats
@@ -145,11 +151,12 @@ def seen_before(at: Floats, contact: Heard) -> Floats:
     earlier = np.where(contact.first[safe] >= at, safe - 1, safe)
     ended = np.where(earlier >= 0, contact.last[np.clip(earlier, 0, None)], -np.inf)
     poll = np.where(~inside & (ended < at), ended, poll)
-    return np.maximum(before, np.minimum(poll, at))
+    made: Floats = np.maximum(before, np.minimum(poll, at))
+    return made
 
 
 def counts(track: CounterTrack, ordered: Ordered[CountPoint], contact: Heard, notes: list[Note]) -> Counts:
-    """A counter track as a count that only grows; wraps are counted through, resets and leaps are left out and noted."""
+    """A counter track as a count that only grows: through wraps, without resets and leaps, which are noted."""
     subject = f"counter {track.name}"
     points, at = ordered.points, ordered.at
     values = np.array([point.value for point in points], dtype=np.float64)

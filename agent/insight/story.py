@@ -23,8 +23,11 @@ LONGEST_UNKNOWN = 30 * DAY
 """A level that has been unknown for longer is not guessed at any more (common practice, no source)."""
 TOO_WIDE = 0.65
 """Standard deviation of the logarithm of the use a page, beyond which a date would be made up."""
+PROBABLY_MISSED = 0.3
 MISSED = 0.05
 """How often the swap of a supply that only says "some" is neither seen nor logged (common practice, no source)."""
+PROBABLY_GONE = 0.25
+"""The chance that a supply was exchanged during a silence, above which the old one is not spoken of any more."""
 WORKDAYS = 10
 WITHIN = (7, 14)
 
@@ -57,6 +60,8 @@ def tell(study: Study, part: Part) -> Forecast:
             "too early to tell: its level has not moved by two steps yet, no earlier life and no other "
             "printer shows what a page takes of it, and no yield is declared",
         )
+    if part.seen.only_some and prior is not None and part.worn[-1].shown_last > 0.0:
+        rest = rest.or_another(_missed(part, prior))
     return _answer(study, part, blank, rest, basis)
 
 
@@ -115,14 +120,19 @@ def _some_only(part: Part, prior: tuple[float, float] | None) -> str | None:
             "too early to tell: the printer only says that some is left, and its fitting was not seen; the next swap "
             "starts the count"
         )
-    over = (math.log(max(1.0, now.pages)) + prior[0]) / math.sqrt(prior[1])
-    lasted, missed = float(ndtr(-over)), MISSED * float(ndtr(over))
-    if missed / (missed + lasted) > 0.4:
+    if _missed(part, prior) > PROBABLY_MISSED:
         return (
             f"too uncertain to tell: {now.pages:,.0f} impressions since the last swap that was seen are more than "
             "nearly any life of its kind; a swap was probably missed"
         )
     return None
+
+
+def _missed(part: Part, prior: tuple[float, float]) -> float:
+    """The chance that a swap was missed since the one that was seen, by how long this life would have lasted."""
+    over = (math.log(max(1.0, part.worn[-1].pages)) + prior[0]) / math.sqrt(prior[1])
+    lasted, missed = float(ndtr(-over)), MISSED * float(ndtr(over))
+    return missed / (missed + lasted)
 
 
 def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis: list[str]) -> Forecast:
@@ -135,6 +145,12 @@ def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis:
     way = runout.course(part.use, days)
     lag = study.as_of.timestamp() - start
     empty, empty_dates, chance, already = _spread(rest.pages, rest, way, days, lag, study)
+    if lag > DAY and _gone(study, rest, way, days, chance) > PROBABLY_GONE:
+        return _refuse(
+            blank,
+            f"the printer has been silent since {moment(start):%Y-%m-%d}, and what was in it then has probably been "
+            "used up or exchanged by now",
+        )
     threshold = blank.threshold if blank.threshold is not None else 0.0
     low, low_dates = empty, empty_dates
     if threshold > 0:
@@ -170,6 +186,14 @@ def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis:
         chance_workdays=tuple(chance[place].tolist()),
         basis=tuple(basis),
     )
+
+
+def _gone(study: Study, rest: runout.Left, way: runout.Course, days: Ahead, chance: Floats) -> float:
+    """The chance that the supply was emptied, or swapped early as people do here, since the last contact."""
+    share, most = study.fleet.early
+    sooner = runout.chances(rest.until(most / 2), rest.blur, way, rest.weight)
+    at = study.as_of.timestamp()
+    return float(share * np.interp(at, days.ends, sooner) + (1 - share) * np.interp(at, days.ends, chance))
 
 
 def _horizon(part: Part, rest: runout.Left) -> int:

@@ -17,8 +17,10 @@ from agent.insight.days import Floats
 
 @dataclass(frozen=True, slots=True)
 class Curve:
-    """A survival curve: from ``at[k]`` on the share ``alive[k]`` lives on; ``sd[k]`` is its standard deviation
-    (Greenwood). Before ``at[0]`` all live."""
+    """A survival curve: from ``at[k]`` on the share ``alive[k]`` lives on. Before ``at[0]`` all live.
+
+    ``sd[k]`` is the standard deviation of ``alive[k]`` (Greenwood).
+    """
 
     at: Floats
     alive: Floats
@@ -55,7 +57,8 @@ def kaplan_meier(times: ArrayLike, ended: ArrayLike) -> Curve:
     alive = np.cumprod(1 - ends / risk)
     with np.errstate(divide="ignore", invalid="ignore"):
         terms = np.where(risk > ends, ends / (risk * (risk - ends).astype(np.float64)), 0.0)
-    return Curve(at, alive, alive * np.sqrt(np.cumsum(terms)))
+    share: Floats = alive.astype(np.float64)
+    return Curve(at, share, share * np.sqrt(np.cumsum(terms)))
 
 
 def log_normal(

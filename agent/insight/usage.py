@@ -10,11 +10,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from agent.insight.days import FAR, Floats, Ints, day_of, hour_share, midnights, weekday
+from agent.insight.days import Floats, Ints, day_of, hour_share, midnights
 from agent.insight.profile import MONTH_END_SPREAD, WEEKDAY_SPREAD, Shape, ShapeSums, measure, shrink
 from agent.insight.series import Counts, Heard, moment
 from agent.model.insight import Usage
@@ -24,7 +24,7 @@ DRIFTS = (0.00008, 0.0002, 0.0004, 0.0008, 0.0016, 0.0032)
 LEAST_WORKDAYS = 5
 """Fewer workdays than this say too little of a printer's use (common practice, no source)."""
 CLOSED_BELOW = 0.05
-CLOSED_AT_MOST = 0.12
+CLOSED_AT_MOST = 0.2
 _WINDOW = 20
 _Z80 = 1.2815515655446004
 
@@ -37,7 +37,7 @@ class Habits:
     ``drift``: variance a day of the level's logarithm; ``spread``: how printers' shapes differ (``profile.shrink``).
     """
 
-    shape: Shape = Shape()
+    shape: Shape = field(default_factory=Shape)
     roughness: float = 0.09
     variance: float = 0.40
     drift: float = 0.04 / 60
@@ -57,8 +57,12 @@ class UseSums:
 
 @dataclass(frozen=True, slots=True)
 class Flow:
-    """A printer's use as of the last contact. ``level``: impressions an ordinary workday; ``log_var``: the variance
-    of its logarithm; ``variance``: squared coefficient of variation from workday to workday."""
+    """A printer's use as of the last contact.
+
+    ``level``: impressions an ordinary workday; ``log_var``: the variance of its logarithm; ``variance``: the squared
+    coefficient of variation from workday to workday; ``drift``: variance a day of the logarithm of the level.
+    ``reason`` says why the level is 0, or what stands in for a counter.
+    """
 
     name: str
     unit: str
@@ -73,6 +77,14 @@ class Flow:
     reason: str = ""
     by_time: bool = False
     sums: UseSums = field(default_factory=lambda: UseSums(ShapeSums.none()))
+
+
+@dataclass(frozen=True, slots=True)
+class Site:
+    """Where days are reckoned: an IANA zone, and ``off``, the ordinals of days on which nobody works."""
+
+    zone: str = "UTC"
+    off: frozenset[int] = frozenset()
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,10 +196,12 @@ def _blend(sums: tuple[float, float], toward: float, weight: float) -> float:
     return (sums[0] + weight * toward) / (sums[1] + weight)
 
 
-def follow(
-    roots: Floats, worth: Floats, length: Floats, day: Ints, roughness: float, drift: float
-) -> tuple[float, float, float, list[float]]:
-    """The filter: roots of pages per exposure -> level of the root, its relative variance, log-likelihood, path."""
+def follow(work: _Days, roughness: float, drift: float) -> tuple[float, float, float, list[float]]:
+    """The filter: roots of pages per exposure (``work.pages``) -> the level, its variance, log-likelihood, path.
+
+    The level is that of the root, its variance relative to the level squared.
+    """
+    roots, worth, length, day = work.pages, work.worth, work.length, work.last
     level = float(roots[:15].mean()) or 0.1
     spread, likelihood, path = 1.0, 0.0, []
     before = int(day[0])
@@ -211,69 +225,70 @@ def follow(
 
 
 def flow(
-    counts: Counts,
-    contact: Heard,
-    zone: str,
-    habits: Habits,
-    holidays: Collection[int],
-    *,
-    name: str,
-    unit: str,
-    learn: bool = False,
+    counts: Counts, contact: Heard, site: Site, habits: Habits, *, name: str, unit: str, learn: bool = False
 ) -> Flow:
     """A printer's use by one counter. ``learn``: also work out what the fleet wants to know of it (slower)."""
     nothing = Flow(name, unit, 0.0, 1.0, habits.variance, habits.drift, habits.shape, 0, math.nan, None)
     if counts.at.size < 2:
-        return _without(nothing, "the page counter has not moved yet")
-    seen = _observe(counts, contact, zone, habits.shape, holidays)
+        return replace(nothing, reason="the page counter has not moved yet")
+    seen = _observe(counts, contact, site.zone, habits.shape, site.off)
     if seen is None or seen.pages.size < LEAST_WORKDAYS:
-        return _without(nothing, "fewer than five whole days of page counts")
+        return replace(nothing, reason="fewer than five whole days of page counts")
     mean = _local_mean(seen)
     single = (seen.length == 1) & (mean > 0) & seen.usable
-    sums = measure(seen.last[single], seen.pages[single] / mean[single], habits.shape, holidays)
-    shape = shrink(sums, habits.shape, habits.variance, habits.spread)
-    worth = _worth_of(seen, shape, holidays)
+    ratio = seen.pages[single] / mean[single]
+    sums = measure(seen.last[single], ratio, habits.shape, site.off)
+    busy = ratio[seen.worth[single] >= 0.3]
+    noise = (float(busy.var()) * busy.size + 25 * habits.variance) / (busy.size + 25) if busy.size else habits.variance
+    shape = shrink(sums, habits.shape, noise, habits.spread)
+    worth = _worth_of(seen, shape, site.off)
+    work, shares = _working(seen, worth, mean)
+    if int(seen.length[work].sum()) < LEAST_WORKDAYS or float(seen.pages[work].sum()) <= 0:
+        reason = f"only {int(work.sum())} workday(s) of page counts; {LEAST_WORKDAYS} are needed"
+        return replace(nothing, reason=reason)
+    closed = (shares[0] + 60.0 * habits.shape.closed) / (shares[1] + 60.0)
+    return _fit(
+        replace(nothing, shape=replace(shape, closed=min(0.2, closed)), since=float(counts.at[0])),
+        _Days(seen.pages[work], worth[work], seen.last[work], seen.length[work], work[work]),
+        habits,
+        UseSums(sums, closed=shares),
+        learn=learn,
+    )
+
+
+def _working(
+    seen: _Days, worth: Floats, mean: Floats
+) -> tuple[np.ndarray[tuple[int], np.dtype[np.bool_]], tuple[float, float]]:
+    """Which observations say how much a workday prints; and how many single workdays were shut, of how many."""
     ratio = np.divide(seen.pages, worth * np.maximum(mean, 1e-9), out=np.zeros_like(mean), where=worth > 0)
     work = (worth >= 0.3) & seen.usable
-    shut = work & (ratio < CLOSED_BELOW) & (seen.length == 1)
-    shares = (float(shut.sum()), float((work & (seen.length == 1)).sum()))
-    if shares[1] and shares[0] / shares[1] <= CLOSED_AT_MOST:
-        work = work & ~shut
-    else:
-        shares = (0.0, shares[1])
-    if int(seen.length[work].sum()) < LEAST_WORKDAYS or float(seen.pages[work].sum()) <= 0:
-        return _without(nothing, f"only {int(work.sum())} workday(s) of page counts; {LEAST_WORKDAYS} are needed")
-    x = seen.pages[work] / worth[work]
+    single = work & (seen.length == 1)
+    shut = single & (ratio < CLOSED_BELOW)
+    count, of = float(shut.sum()), float(single.sum())
+    # Rare empty days are days on which nobody was there. Where they are common they belong to the printer's habits.
+    return (work & ~shut, (count, of)) if of and count / of <= CLOSED_AT_MOST else (work, (0.0, of))
+
+
+def _fit(blank: Flow, work: _Days, habits: Habits, sums: UseSums, *, learn: bool) -> Flow:
+    x = work.pages / work.worth
     roots = np.sqrt(x)
-    alone = seen.length[work] == 1
+    alone = work.length == 1
     rough, rel = _noise(roots[alone], x[alone])
     roughness = max(0.004, _blend(rough, habits.roughness, 25.0))
     variance = max(0.015, _blend(rel, habits.variance, 25.0))
     # The mean of several days is steadier than one day, so the expectation of its root is a little higher.
-    several = np.where(alone, 1.0, np.sqrt((1 + roughness) / (1 + roughness / np.maximum(1.0, worth[work]))))
-    parts = (roots / several, worth[work], seen.length[work], seen.last[work], roughness)
-    level, spread, _, path = follow(*parts, habits.drift)
-    closed = (shares[0] + 60.0 * habits.shape.closed) / (shares[1] + 60.0)
-    shape = Shape(shape.weekday, shape.ends, min(0.2, closed))
-    drifts = tuple(follow(*parts, one)[2] for one in DRIFTS) if learn else ()
-    return Flow(
-        name,
-        unit,
-        level**2 * (1 + roughness),
-        4.0 * spread,
-        variance,
-        habits.drift,
-        shape,
-        int(seen.length[work].sum()),
-        float(counts.at[0]),
-        _trend(path, seen.last[work]),
-        sums=UseSums(sums, rough, rel, shares, drifts),
-    )
-
-
-def _without(nothing: Flow, reason: str) -> Flow:
-    return Flow(
-        nothing.name, nothing.unit, 0.0, 1.0, nothing.variance, nothing.drift, nothing.shape, 0, math.nan, None, reason
+    several = np.where(alone, 1.0, np.sqrt((1 + roughness) / (1 + roughness / np.maximum(1.0, work.worth))))
+    even = replace(work, pages=roots / several)
+    level, spread, _, path = follow(even, roughness, habits.drift)
+    drifts = tuple(follow(even, roughness, one)[2] for one in DRIFTS) if learn else ()
+    return replace(
+        blank,
+        level=level**2 * (1 + roughness),
+        log_var=4.0 * spread,
+        variance=variance,
+        workdays=int(work.length.sum()),
+        trend=_trend(path, work.last),
+        sums=replace(sums, roughness=rough, variance=rel, drift=drifts),
     )
 
 
@@ -342,8 +357,10 @@ def describe(use: Flow) -> Usage:
 
 @dataclass(frozen=True, slots=True)
 class Ahead:
-    """The days ahead. ``ends[h]``: the midnight that ends day h (0 is the day of the start), POSIX seconds; ``worth[h]``
-    and ``square[h]``: the exposure and its square summed from the start to there; ``work[h]``: whole workdays by then.
+    """The days ahead.
+
+    ``ends[h]``: the midnight that ends day h (0 is the day of the start), POSIX seconds; ``worth[h]`` and
+    ``square[h]``: the exposure and its square summed from the start to there; ``work[h]``: whole workdays by then.
     """
 
     start: float
@@ -371,7 +388,6 @@ def ahead(use: Flow, zone: str, start: float, horizon: int, holidays: Collection
 
 __all__ = [
     "DRIFTS",
-    "FAR",
     "Ahead",
     "Flow",
     "Habits",
@@ -383,5 +399,4 @@ __all__ = [
     "exposure",
     "flow",
     "follow",
-    "weekday",
 ]

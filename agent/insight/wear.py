@@ -128,10 +128,10 @@ def _border(share: Floats, low: Floats, high: Floats, end: float, size: float, a
 
 
 def used(one: Wear, steps: Steps, rounding: Floats, a_day: float, coverage: float) -> tuple[Floats, float] | None:
-    """The logarithm of the use a page for each assumed ``rounding``, and its variance; None when nothing was lost yet.
+    """The logarithm of the use a page for each assumed ``rounding``, and its variance; None before anything is lost.
 
-    ``a_day``: impressions of a workday, which says how many days' coverages were averaged; ``coverage``: the variance of
-    one day's.
+    ``a_day``: impressions of a workday, which says how many days' coverages were averaged; ``coverage``: the variance
+    of one day's.
     """
     if one.last is None:
         return None
@@ -157,8 +157,11 @@ def used(one: Wear, steps: Steps, rounding: Floats, a_day: float, coverage: floa
 
 
 def halves(one: Wear, steps: Steps, a_day: float) -> tuple[float, float] | None:
-    """How differently the two halves of a finely shown life were used: the squared difference of the logarithms of the
-    use a page, and what one day's variance of coverage is multiplied by to give it on average."""
+    """How differently the two halves of a finely shown life were used; None where it was not shown finely.
+
+    The squared difference of the logarithms of the use a page, and what one day's variance of coverage is multiplied by
+    to give it on average.
+    """
     if one.first is None or one.middle is None or one.last is None or a_day <= 0:
         return None
     marks = [

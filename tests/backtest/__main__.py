@@ -26,17 +26,27 @@ def main() -> None:
     console = Console(highlight=False, width=150 if not Console().is_terminal else None)
     seeds = tuple(options.seeds or (TEST_SEEDS[:1] if options.quick else TEST_SEEDS))
     printers = options.printers or (80 if options.quick else 300)
-    plan = trial.Plan(many=6 if options.quick else 10)
+    plan = trial.Plan(many=6 if options.quick else 8)
     told = not options.no_calendar
-    bar = Progress(TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn(),
-                   TimeRemainingColumn(), console=Console(stderr=True))
+    bar = Progress(
+        TextColumn("{task.description}"),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeElapsedColumn(),
+        TimeRemainingColumn(),
+        console=Console(stderr=True),
+    )
     found: dict[str, dict[str, object]] = {}
     with bar:
         for step in options.steps:
             found[report.step_name(step)] = _one_step(bar, step, seeds, printers, plan, told=told, quick=options.quick)
     head = {
-        "seeds": list(seeds), "tuning_seeds": list(TUNING_SEEDS), "printers": printers, "days": 400,
-        "as_of_days_a_printer": plan.many, "holidays_told": told,
+        "seeds": list(seeds),
+        "tuning_seeds": list(TUNING_SEEDS),
+        "printers": printers,
+        "days": 400,
+        "as_of_days_a_printer": plan.many,
+        "holidays_told": told,
     }
     report.show(console, head, found)
     if options.json:
@@ -49,7 +59,9 @@ def _options() -> argparse.Namespace:
     parser.add_argument("--quick", action="store_true", help="80 printers, one seed, fewer as-of days (some minutes)")
     parser.add_argument("--seeds", type=int, nargs="+", help=f"seeds; {TUNING_SEEDS} were used for tuning")
     parser.add_argument("--printers", type=int, help="printers a seed (300)")
-    parser.add_argument("--steps", type=float, nargs="+", default=list(STEPS), help="shares; 0 is 'some remaining' only")
+    parser.add_argument(
+        "--steps", type=float, nargs="+", default=list(STEPS), help="shares; 0 is 'some remaining' only"
+    )
     parser.add_argument("--no-calendar", action="store_true", help="do not tell the method the public holidays")
     parser.add_argument("--json", metavar="FILE", help="write all figures as JSON")
     return parser.parse_args()
@@ -93,7 +105,7 @@ def _rivals_on_tuning(step: float, printers: int) -> np.ndarray:
             if tuning.level[printer, day] > 0:
                 seen = Seen(tuning, printer, day)
                 rows.append((tuning.time_until_dry(printer, day), straight_line(seen, step), mean_use(seen, step)))
-    return np.array(rows)
+    return trial.open_days(np.array(rows))
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections import Counter
 from collections.abc import Mapping
 from typing import Any
@@ -11,7 +12,7 @@ from rich.console import Console
 from rich.table import Table
 
 from tests.backtest import world
-from tests.backtest.trial import FIELDS, GROUPS, TARGET, pinball
+from tests.backtest.trial import FIELDS, GROUPS, TARGET, pinball, work_days
 
 RATIO = {"1 %": (1.2, 1.6), "10 %": (1.5, 1.75)}
 """Median error as a multiple of the oracle's: up to 20 days ahead, and beyond."""
@@ -49,7 +50,7 @@ def score(rows: np.ndarray, reasons: list[str], dressed: Mapping[str, tuple[floa
     return {
         "forecasts": len(rows),
         "without_answer": float(np.isnan(columns["p50"]).mean()),
-        "reasons": dict(Counter(reason.split(":")[0] for reason in reasons if reason)),
+        "reasons": dict(Counter(re.sub(r"\d[\d,-]*", "N", reason)[:60] for reason in reasons if reason)),
         "groups": groups,
         "all": _group({name: column[within] for name, column in columns.items()}, dressed) if within.sum() else {},
         "up_to_20": _ratio(columns, known & (columns["p50"] >= 1) & (columns["p50"] < 20)),
@@ -63,14 +64,25 @@ def _ratio(columns: Mapping[str, np.ndarray], inside: np.ndarray) -> float:
     return float(ours / np.nanmedian(np.abs(columns["oracle"] - columns["true"])[inside]))
 
 
+def _workday_ratio(one: Mapping[str, np.ndarray]) -> float:
+    real, ours, oracle = (work_days(one["day"], one[name]) for name in ("true", "p50", "oracle"))
+    return float(np.median(np.abs(ours - real)) / max(1e-9, np.nanmedian(np.abs(oracle - real))))
+
+
 def _group(one: Mapping[str, np.ndarray], dressed: Mapping[str, tuple[float, float, float]]) -> dict[str, float]:
     real = one["true"]
     miss = one["p50"] - real
     error = float(np.median(np.abs(miss)))
     oracle = float(np.nanmedian(np.abs(one["oracle"] - real)))
-    whole = np.floor(real + 8 / 24)
-    loss = float(np.mean([pinball(real, one[name], chance).mean()
-                          for name, chance in zip(("p10", "p50", "p90"), TARGET, strict=True)]))
+    whole = np.floor(real)
+    loss = float(
+        np.mean(
+            [
+                pinball(real, one[name], chance).mean()
+                for name, chance in zip(("p10", "p50", "p90"), TARGET, strict=True)
+            ]
+        )
+    )
     rivals = {}
     for name in ("line", "mean"):
         # Where a rival has no answer the other's is taken, so that all are judged on the same moments.
@@ -81,24 +93,37 @@ def _group(one: Mapping[str, np.ndarray], dressed: Mapping[str, tuple[float, flo
         if not ok.any():
             rivals[name] = rivals[f"{name}_bare"] = float("nan")
             continue
-        rivals[name] = float(np.mean([pinball(real[ok], day[ok] * factor, chance).mean()
-                                      for factor, chance in zip(dressed[name], TARGET, strict=True)]))
+        rivals[name] = float(
+            np.mean(
+                [
+                    pinball(real[ok], day[ok] * factor, chance).mean()
+                    for factor, chance in zip(dressed[name], TARGET, strict=True)
+                ]
+            )
+        )
         rivals[f"{name}_bare"] = float(np.mean([pinball(real[ok], day[ok], chance).mean() for chance in TARGET]))
     better = np.nanmin([rivals["line"], rivals["mean"]])
     return {
         "n": int(real.size),
         "median_error": error,
         "oracle_error": oracle,
-        "line_error": float(np.nanmedian(np.abs(one["line"] - real))) if (~np.isnan(one["line"])).any() else float("nan"),
+        "line_error": float(np.nanmedian(np.abs(one["line"] - real)))
+        if (~np.isnan(one["line"])).any()
+        else float("nan"),
         "mean_use_error": float(np.nanmedian(np.abs(one["mean"] - real))),
         "ratio_to_oracle": error / oracle,
+        "ratio_to_oracle_mean": float(np.mean(np.abs(miss)) / np.nanmean(np.abs(one["oracle"] - real))),
+        "ratio_to_oracle_workdays": _workday_ratio(one),
+        "volume_error": float(np.nanmedian(np.abs(one["volume"] - real))),
         "bias_median": float(np.median(miss)) / error,
         "bias_mean": float(np.mean(miss)) / error,
         "coverage": float(((one["p10"] <= real) & (real <= one["p90"])).mean()),
         "coverage_whole_days": float(((one["day10"] <= whole) & (whole <= one["day90"])).mean()),
         "pinball": loss,
-        "pinball_line": rivals["line"], "pinball_mean_use": rivals["mean"],
-        "pinball_line_bare": rivals["line_bare"], "pinball_mean_use_bare": rivals["mean_bare"],
+        "pinball_line": rivals["line"],
+        "pinball_mean_use": rivals["mean"],
+        "pinball_line_bare": rivals["line_bare"],
+        "pinball_mean_use_bare": rivals["mean_bare"],
         "less_pinball": 1 - loss / better,
     }
 
@@ -107,27 +132,47 @@ def verdicts(name: str, found: Mapping[str, Any]) -> list[tuple[str, bool]]:
     """What was to be reached at this step size, and whether it was."""
     made = []
     for group, one in found["groups"].items():
-        made.append((f"{group} days: coverage {one['coverage']:.1%} within 76..84 %",
-                     COVERAGE[0] <= one["coverage"] <= COVERAGE[1]))
-        made.append((f"{group} days: bias {one['bias_median']:+.2f} of the median error, under 0.20",
-                     abs(one["bias_median"]) < BIAS))
+        made.append(
+            (
+                f"{group} days: coverage {one['coverage']:.1%} within 76..84 %",
+                COVERAGE[0] <= one["coverage"] <= COVERAGE[1],
+            )
+        )
+        made.append(
+            (
+                f"{group} days: bias {one['bias_median']:+.2f} of the median error, under 0.20",
+                abs(one["bias_median"]) < BIAS,
+            )
+        )
         if name in RATIO:
             limit = RATIO[name][0 if group != "20-40" else 1]
-            made.append((f"{group} days: {one['ratio_to_oracle']:.2f} x the oracle's error, at most {limit}",
-                         one["ratio_to_oracle"] <= limit))
+            made.append(
+                (
+                    f"{group} days: {one['ratio_to_oracle']:.2f} x the oracle's error, at most {limit}",
+                    one["ratio_to_oracle"] <= limit,
+                )
+            )
     if found["all"]:
         less = found["all"]["less_pinball"]
         made.append((f"pinball loss {less:.0%} less than the better rival's, at least 25 %", less >= LESS_PINBALL))
     if name in RATIO:
         for how, one in found["swaps"].items():
-            made.append((f"swaps {how}: recall {one['recall']:.4f}, precision {one['precision']:.4f}, at least 0.99",
-                         one["recall"] >= SWAPS and one["precision"] >= SWAPS))
+            made.append(
+                (
+                    f"swaps {how}: recall {one['recall']:.4f}, precision {one['precision']:.4f}, at least 0.99",
+                    one["recall"] >= SWAPS and one["precision"] >= SWAPS,
+                )
+            )
     policies = found["policies"]
     if "swap at 10 %" in policies:
         fixed = policies["swap at 10 %"]
-        best = [key for key, one in policies.items() if "chance" in key
-                and one["stock_outs_per_100"] < fixed["stock_outs_per_100"]
-                and one["pages_thrown_per_life"] < fixed["pages_thrown_per_life"]]
+        best = [
+            key
+            for key, one in policies.items()
+            if "chance" in key
+            and one["stock_outs_per_100"] < fixed["stock_outs_per_100"]
+            and one["pages_thrown_per_life"] < fixed["pages_thrown_per_life"]
+        ]
         made.append((f"a forecast policy beats 'swap at 10 %' in both: {', '.join(best) or 'none'}", bool(best)))
     return made
 
@@ -137,27 +182,61 @@ def show(console: Console, head: Mapping[str, Any], found: Mapping[str, Any]) ->
     console.print(
         f"{head['printers']} printers x {head['days']} days, seeds {head['seeds']} (tuned on {head['tuning_seeds']} only), "
         f"{head['as_of_days_a_printer']} random moments a printer, public holidays "
-        f"{'told' if head['holidays_told'] else 'not told'}; times in days\n"
+        f"{'told' if head['holidays_told'] else 'not told'}; times in days.\nx oracle: ours over the oracle's median error (and the same in workdays); volume: an oracle that is told the pages left but must learn\nthe pages to come from the counter, as any method must; pinball of the rivals: dressed with intervals learnt on a tuning seed\n"
     )
     table = Table(title="Forecasts, by step and by their own P50", title_justify="left", box=None, pad_edge=False)
-    for column in ("step", "P50", "n", "med. err", "oracle", "x oracle", "line", "mean use", "bias", "mean bias", "80 % int.",
-                   "in days", "pinball", "line", "mean use", "less"):
+    for column in (
+        "step",
+        "P50",
+        "n",
+        "med. err",
+        "oracle",
+        "x oracle",
+        "(workd.)",
+        "volume",
+        "line",
+        "mean use",
+        "bias",
+        "mean bias",
+        "80 % int.",
+        "in days",
+        "pinball",
+        "line",
+        "mean use",
+        "less",
+    ):
         table.add_column(column, justify="left" if column in ("step", "P50") else "right")
     for name, one in found.items():
         for group, row in {**one["groups"], "all < 40": one["all"]}.items():
             if row:
                 table.add_row(
-                    name, group, str(row["n"]), f"{row['median_error']:.2f}", f"{row['oracle_error']:.2f}",
-                    f"{row['ratio_to_oracle']:.2f}", f"{row['line_error']:.2f}", f"{row['mean_use_error']:.2f}",
-                    f"{row['bias_median']:+.2f}", f"{row['bias_mean']:+.2f}", f"{row['coverage']:.1%}",
-                    f"{row['coverage_whole_days']:.1%}", f"{row['pinball']:.2f}", f"{row['pinball_line']:.2f}",
-                    f"{row['pinball_mean_use']:.2f}", f"{row['less_pinball']:.0%}",
+                    name,
+                    group,
+                    str(row["n"]),
+                    f"{row['median_error']:.2f}",
+                    f"{row['oracle_error']:.2f}",
+                    f"{row['ratio_to_oracle']:.2f}",
+                    f"{row['ratio_to_oracle_workdays']:.2f}",
+                    f"{row['volume_error']:.2f}",
+                    f"{row['line_error']:.2f}",
+                    f"{row['mean_use_error']:.2f}",
+                    f"{row['bias_median']:+.2f}",
+                    f"{row['bias_mean']:+.2f}",
+                    f"{row['coverage']:.1%}",
+                    f"{row['coverage_whole_days']:.1%}",
+                    f"{row['pinball']:.2f}",
+                    f"{row['pinball_line']:.2f}",
+                    f"{row['pinball_mean_use']:.2f}",
+                    f"{row['less_pinball']:.0%}",
                 )
     console.print(table)
     _policies(console, found)
     for name, one in found.items():
-        console.print(f"\n{name}: {one['without_answer']:.1%} without an answer {one['reasons'] or ''}; "
-                      f"up to 20 days {one['up_to_20']:.2f} x the oracle", markup=False)
+        console.print(
+            f"\n{name}: {one['without_answer']:.1%} without an answer {one['reasons'] or ''}; "
+            f"up to 20 days {one['up_to_20']:.2f} x the oracle",
+            markup=False,
+        )
         for text, good in verdicts(name, one):
             console.print(f"  {'reached    ' if good else 'NOT REACHED'}  {text}", markup=False)
 
@@ -168,6 +247,12 @@ def _policies(console: Console, found: Mapping[str, Any]) -> None:
         table.add_column(column, justify="left" if column in ("step", "policy") else "right")
     for name, one in found.items():
         for policy, row in one["policies"].items():
-            table.add_row(name, policy, str(row["lives"]), f"{row['stock_outs_per_100']:.1f}",
-                          f"{row['pages_thrown_per_life']:,.0f}", f"{row['share_thrown']:.1%}")
+            table.add_row(
+                name,
+                policy,
+                str(row["lives"]),
+                f"{row['stock_outs_per_100']:.1f}",
+                f"{row['pages_thrown_per_life']:,.0f}",
+                f"{row['share_thrown']:.1%}",
+            )
     console.print(table)

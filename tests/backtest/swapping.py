@@ -35,8 +35,9 @@ class Tally:
         }
 
 
-def run(seed: int, step: float, printers: int, *, told: bool, tick: Callable[[], None] = lambda: None
-        ) -> dict[str, dict[str, float]]:
+def run(
+    seed: int, step: float, printers: int, *, told: bool, tick: Callable[[], None] = lambda: None
+) -> dict[str, dict[str, float]]:
     """Both tallies over one fleet. A swap that falls into a silence counts from the first reading after it."""
     world = truth.make(seed, step, printers=printers)
     histories = truth.histories(world)
@@ -103,8 +104,14 @@ def _as_it_happens(world, printer, history, fleet) -> list[tuple[float, float]]:
         as_of = moments[heard[one]]
         levels = track.points[max(0, bisect_right(level_at, as_of) - 40) : bisect_right(level_at, as_of)]
         recent = counter.points[max(0, bisect_right(count_at, as_of) - 120) : bisect_right(count_at, as_of)]
-        finding = swap_seen(replace(track, points=levels), as_of=as_of, contacts=history.contacts,
-                            counters=[replace(counter, points=recent)], already=already, steps=steps)
+        finding = swap_seen(
+            replace(track, points=levels),
+            as_of=as_of,
+            contacts=history.contacts,
+            counters=[replace(counter, points=recent)],
+            already=already,
+            steps=steps,
+        )
         if finding is not None:
             told.append((finding.at.timestamp(), as_of.timestamp()))
             already = finding.at

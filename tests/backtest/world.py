@@ -2,8 +2,8 @@
 
 How hard it is (each printer, each life and each day draws its own):
 
-* pages a workday: log-normal between printers; from workday to workday a coefficient of variation of 0.45 to 0.8, half
-  of the printers gamma, half log-normal; weekday shapes that differ by 10 %; weekends nearly idle; holidays idle; the
+* pages a workday: log-normal between printers; from workday to workday a coefficient of variation of 0.45 to 0.8,
+  half of the printers gamma, half log-normal; weekday shapes that differ by 10 %; weekends nearly idle; holidays idle; the
   last three workdays of a month +35 %; a level that drifts as a random walk with sd 0.2 (logarithm) over 60 days;
 * use a page: 30 % between printers, 20 to 30 % from life to life, 10 % from day to day;
 * 60 % of cartridges are swapped early at 0 to 12 %; 4 % are used ones; dry printers stand for hours at times;
@@ -68,6 +68,7 @@ class World:
     step: float
     printers: int
     days: int
+    slow: bool = False
     demand: np.ndarray = field(repr=False, default_factory=lambda: np.zeros(0))
     expected: np.ndarray = field(repr=False, default_factory=lambda: np.zeros(0))
     wear: np.ndarray = field(repr=False, default_factory=lambda: np.zeros(0))
@@ -128,11 +129,12 @@ def make(
     extra: int = 260,
     early: float = 0.6,
     early_until: int | None = None,
+    slow: bool = False,
 ) -> World:
     """Simulate. ``extra`` days lie beyond the readings, for the truth. ``early_until``: the day after which no
     cartridge is swapped early any more, so that policies can be judged on whole lives."""
     rng = np.random.default_rng([seed, int(step * 1000), printers, days])
-    world = World(seed, step, printers, days)
+    world = World(seed, step, printers, days, slow)
     _pages(world, rng, days + extra)
     _life_by_life(world, rng, early, early_until)
     return world
@@ -146,7 +148,7 @@ def _pages(world: World, rng: np.random.Generator, total: int) -> None:
     weekend = np.where(rng.random(n) < 0.8, 0.005, 0.08)
     worth = np.where(week < 5, shape[:, np.minimum(week, 4)], weekend[:, None])
     worth = np.where(closed, np.minimum(worth, weekend[:, None]), worth) * ends
-    level = np.exp(np.cumsum(rng.normal(0, 0.2 / np.sqrt(60), (n, total)), axis=1))
+    level = np.exp(_drift(rng, n, total, slow=world.slow))
     variation = rng.uniform(0.45, 0.8, n)[:, None]
     shapes = 1 / variation**2
     gamma = rng.gamma(np.broadcast_to(shapes, (n, total)), np.broadcast_to(1 / shapes, (n, total)))
@@ -161,6 +163,22 @@ def _pages(world: World, rng: np.random.Generator, total: int) -> None:
     pages = base * 5 / 7 * life_days
     world.model = np.abs(np.log(np.array(LADDER))[None, :] - np.log(pages)[:, None]).argmin(axis=1)
     world.declared = np.array(LADDER, dtype=float)[world.model]
+
+
+def _drift(rng: np.random.Generator, n: int, total: int, *, slow: bool) -> np.ndarray:
+    """The logarithm of the level of use; its change over 60 days has a standard deviation of 0.2.
+
+    ``slow``: a random walk averaged over six weeks, which moves smoothly as seasons and staff do; else the bare walk,
+    which also jumps a little every day.
+    """
+    if not slow:
+        return np.cumsum(rng.normal(0, 0.2 / np.sqrt(60), (n, total)), axis=1)
+    window = 42
+    walk = np.cumsum(rng.normal(0, 1.0, (n, total + window)), axis=1)
+    summed = np.cumsum(np.concatenate([np.zeros((n, 1)), walk], axis=1), axis=1)
+    smooth = (summed[:, window:] - summed[:, :-window])[:, :total] / window
+    # The change of the average over 60 days has the variance 60 - window / 3 of single steps.
+    return smooth * 0.2 / np.sqrt(60 - window / 3)
 
 
 def _life_by_life(world: World, rng: np.random.Generator, early: float, early_until: int | None) -> None:

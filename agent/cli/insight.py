@@ -1,0 +1,382 @@
+"""``lowmark runout``, ``lowmark lives`` and ``lowmark usage``: what the history says, as of any moment."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from datetime import UTC, date, datetime
+from typing import TYPE_CHECKING, Annotated, Any
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+import typer
+
+from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
+from agent.cli.show import console, emit, fail, plain, table
+
+if TYPE_CHECKING:
+    from rich.text import Text
+
+    from agent.cli.fleetbook import Book
+    from agent.insight.lasting import Lasting
+    from agent.model.fleet import Printer, PrinterHistory
+    from agent.model.insight import Forecast, Life, Spread, Usage
+
+OnePrinter = Annotated[
+    str | None,
+    typer.Option("--printer", "-p", metavar="PRINTER", help="Only this one: name, serial number, address, MAC or id."),
+]
+OneSite = Annotated[str | None, typer.Option("--site", metavar="SITE", help="Only the printers of this site.")]
+_BARS = " \N{LOWER ONE EIGHTH BLOCK}▂▃▄▅▆▇\N{FULL BLOCK}"
+_ASCII = "0123456789"
+_HIGH, _SOME = 0.5, 0.1
+_FAR = date.max
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the program."""
+    app.command("runout")(runout)
+    app.command("lives")(lives)
+    app.command("usage")(usage)
+
+
+def runout(
+    printer: OnePrinter = None,
+    site: OneSite = None,
+    at: At = None,
+    as_json: AsJson = False,
+    settings: SettingsFile = None,
+    store: StoreUrl = None,
+) -> None:
+    """When each supply will be empty (each receptacle full), and how sure that is.
+
+    Days are the site's own. The range holds the day with a chance of about 80 %. The mark !! stands for a chance of
+    at least a half within 7 days, ! for at least a tenth.
+
+    \b
+    Example:
+      lowmark runout
+      lowmark runout --site "Main building" --at 2026-03-02T08:00:00+01:00 --json
+    """  # noqa: D301 - the backspace keeps the lines of the example apart
+    book, chosen = _book(settings, store, at, printer, site)
+    found = [(one.printer, forecast) for one in chosen for forecast in book.insights[one.printer.id].forecasts]
+    if as_json:
+        notes = [
+            {"printer": one.printer.name, "printer_id": one.printer.id, "subject": note.subject, "text": note.text}
+            for one in chosen
+            for note in book.insights[one.printer.id].notes
+        ]
+        emit(
+            "runout",
+            {"as_of": book.as_of, "items": [forecast_data(*one) for one in found], "notes": notes},
+        )
+        return
+    if not found:
+        console.print("No supply has been read by then.")
+        return
+    found.sort(key=lambda one: (one[1].empty_dates.p50 if one[1].empty_dates else _FAR, one[0].name, one[1].supply))
+    rows = [_runout_row(*one) for one in found]
+    headers = ("", "Printer", "Site", "Supply", "Left", "Empty on", "Range", "7 days", "14 days", "Rests on")
+    console.print(table(headers, rows, title=f"Run-out as of {_moment(book.as_of, chosen)}", right=(4, 7, 8)))
+
+
+def lives(
+    printer: OnePrinter = None,
+    site: OneSite = None,
+    at: At = None,
+    as_json: AsJson = False,
+    settings: SettingsFile = None,
+    store: StoreUrl = None,
+) -> None:
+    """The lives of all supplies: fitted, removed, how many impressions, how they ended, how sure that is.
+
+    \b
+    Example:
+      lowmark lives --printer desk-1
+      lowmark lives --json --at 2026-03-02T08:00:00+01:00
+    """  # noqa: D301 - the backspace keeps the lines of the example apart
+    from agent.insight.lasting import lasting
+
+    book, chosen = _book(settings, store, at, printer, site)
+    found = [(one.printer, life) for one in chosen for life in book.insights[one.printer.id].lives]
+    kinds = lasting(chosen, book.insights)
+    if as_json:
+        emit(
+            "lives",
+            {
+                "as_of": book.as_of,
+                "items": [life_data(*one) for one in found],
+                "kinds": [lasting_data(one) for one in kinds],
+            },
+        )
+        return
+    if not found:
+        console.print("No life has been seen by then.")
+        return
+    headers = ("Printer", "Supply", "No.", "Fitted", "Removed", "Impressions", "From", "To", "Ended", "Sure")
+    rows = [_life_row(*one) for one in found]
+    console.print(table(headers, rows, title=f"Lives as of {_moment(book.as_of, chosen)}", right=(2, 5, 6, 7, 9)))
+    if kinds:
+        columns = ("Model", "Supply", "Lives", "Ran dry", "Half reach", "9 in 10 reach")
+        title = "How long they last, in impressions (Kaplan-Meier; lives that did not run dry are censored)"
+        console.print(table(columns, [_lasting_row(one) for one in kinds], title=title, right=(2, 3, 4, 5)))
+
+
+def usage(
+    printer: OnePrinter = None,
+    site: OneSite = None,
+    at: At = None,
+    as_json: AsJson = False,
+    settings: SettingsFile = None,
+    store: StoreUrl = None,
+) -> None:
+    """How much each printer prints: an ordinary workday, the week's shape, months' ends, the trend.
+
+    \b
+    Example:
+      lowmark usage
+      lowmark usage --printer desk-1 --json
+    """  # noqa: D301 - the backspace keeps the lines of the example apart
+    book, chosen = _book(settings, store, at, printer, site)
+    found = [(one.printer, use) for one in chosen for use in book.insights[one.printer.id].usage]
+    if as_json:
+        emit("usage", {"as_of": book.as_of, "items": [usage_data(*one) for one in found]})
+        return
+    if not found:
+        console.print("No counter has been read by then.")
+        return
+    headers = ("Printer", "Counter", "A workday", "80 % range", "A week", "Varies", "Mo-Su", "Month's end", "60 days")
+    rows = [_usage_row(*one) for one in found]
+    console.print(table(headers, rows, title=f"Use as of {_moment(book.as_of, chosen)}", right=(2, 4, 5, 7, 8)))
+
+
+# --- JSON (see docs/json-insight.md) -----------------------------------------------------------------------------
+
+
+def forecast_data(printer: Printer, one: Forecast) -> dict[str, Any]:
+    """One item of ``lowmark runout --json``."""
+    empty, low = one.empty_dates, one.low_dates
+    return {
+        **_who(printer),
+        "supply": one.supply,
+        "kind": one.kind,
+        "colorant": one.colorant,
+        "description": one.description,
+        "as_of": one.as_of,
+        "p10": empty.p10 if empty else None,
+        "p50": empty.p50 if empty else None,
+        "p90": empty.p90 if empty else None,
+        "reason": one.reason,
+        "chance_7_days": _round(one.chance.get(7)),
+        "chance_14_days": _round(one.chance.get(14)),
+        "chance_workdays": [_round(chance) for chance in one.chance_workdays],
+        "days": _days(one.empty),
+        "threshold": one.threshold,
+        "low_p10": low.p10 if low else None,
+        "low_p50": low.p50 if low else None,
+        "low_p90": low.p90 if low else None,
+        "level": _round(one.level),
+        "level_p10": _round(one.level_low),
+        "level_p90": _round(one.level_high),
+        "impressions_left": [round(pages) for pages in one.pages_left] if one.pages_left else None,
+        "rests_on": list(one.basis),
+    }
+
+
+def life_data(printer: Printer, one: Life) -> dict[str, Any]:
+    """One item of ``lowmark lives --json``."""
+    return {
+        **_who(printer),
+        "supply": one.supply,
+        "kind": one.kind,
+        "number": one.number,
+        "fitted": one.fitted,
+        "removed": one.removed,
+        "impressions": one.impressions,
+        "start_level": _round(one.start_level),
+        "end_level": _round(one.end_level),
+        "left": _round(one.left),
+        "ended": one.ended,
+        "sure": _round(one.sure),
+        "end_sure": _round(one.end_sure),
+        "used_before": one.used_before,
+        "text": one.text,
+    }
+
+
+def lasting_data(one: Lasting) -> dict[str, Any]:
+    """One item of ``kinds`` in ``lowmark lives --json``."""
+    return {
+        "model": one.model,
+        "kind": one.kind,
+        "colorant": one.colorant,
+        "lives": one.lives,
+        "ran_dry": one.dry,
+        "half_reach": one.half,
+        "nine_in_ten_reach": one.tenth,
+    }
+
+
+def usage_data(printer: Printer, one: Usage) -> dict[str, Any]:
+    """One item of ``lowmark usage --json``."""
+    return {
+        **_who(printer),
+        "counter": one.counter,
+        "unit": one.unit,
+        "per_workday": _round(one.per_workday, 1),
+        "per_workday_p10": _round(one.low, 1),
+        "per_workday_p90": _round(one.high, 1),
+        "per_week": _round(one.per_week, 1),
+        "variation": _round(one.variation),
+        "weekday": [_round(factor, 3) for factor in one.weekday],
+        "month_end": _round(one.month_end, 3),
+        "trend_60_days": _round(one.trend, 3),
+        "workdays_seen": one.workdays,
+        "since": one.since,
+        "reason": one.reason or None,
+    }
+
+
+def _who(printer: Printer) -> dict[str, object]:
+    from agent.cli.fleetbook import name_of
+
+    return name_of(printer)
+
+
+def _days(spread: Spread | None) -> dict[str, float] | None:
+    """The quantiles in days after ``as_of``, with their fractions."""
+    if spread is None:
+        return None
+    return {
+        f"p{round(chance * 100)}": round(spread.quantile(chance), 2)
+        for chance in (0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95)
+    }
+
+
+def _round(value: float | None, digits: int = 4) -> float | None:
+    return None if value is None else round(value, digits)
+
+
+# --- tables -------------------------------------------------------------------------------------------------------
+
+
+def _book(
+    settings: SettingsFile, store: StoreUrl, at: datetime | None, printer: str | None, site: str | None
+) -> tuple[Book, list[PrinterHistory]]:
+    from agent.cli.fleetbook import read_book, settings_or_usual
+    from agent.cli.history import find
+    from agent.cli.wiring import load_settings, open_store
+
+    known = settings_or_usual(load_settings(settings))
+    with open_store(store, settings) as opened:
+        wanted = find(opened, printer) if printer is not None else None
+        book = read_book(opened, known, at or datetime.now(UTC))
+    chosen = [
+        one
+        for one in book.histories
+        if (wanted is None or one.printer.id == wanted.id) and (site is None or one.printer.place.site == site)
+    ]
+    if site is not None and not chosen:
+        sites = sorted({one.printer.place.site for one in book.histories if one.printer.place.site})
+        fail(f"no printer stands at {site!r}; " + (f"sites: {', '.join(sites)}" if sites else "no site is known"), 2)
+    return book, chosen
+
+
+def _zone(printer: Printer) -> ZoneInfo:
+    try:
+        return ZoneInfo(printer.place.zone)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return ZoneInfo("UTC")
+
+
+def _moment(at: datetime, chosen: Iterable[PrinterHistory]) -> str:
+    first = next(iter(chosen), None)
+    return f"{at.astimezone(_zone(first.printer) if first else UTC):%Y-%m-%d %H:%M %Z}"
+
+
+def _percent(share: float | None) -> str:
+    return "" if share is None else f"{share:.0%}"
+
+
+def _chance(chance: Mapping[int, float], days: int) -> str:
+    value = chance.get(days)
+    if value is None:
+        return ""
+    return "<1%" if value < 0.01 else ">99%" if value > 0.99 else f"{value:.0%}"
+
+
+def _runout_row(printer: Printer, one: Forecast) -> list[Text]:
+    soon = one.chance.get(7, 0.0)
+    mark, style = ("!!", "bold red") if soon >= _HIGH else ("!", "yellow") if soon >= _SOME else ("", "")
+    dates = one.empty_dates
+    told = [
+        mark,
+        printer.name,
+        printer.place.site,
+        one.supply,
+        _percent(one.level),
+        f"{dates.p50:%Y-%m-%d}" if dates else "",
+        f"{dates.p10:%m-%d} to {dates.p90:%m-%d}"
+        if dates and dates.p90.year - dates.p10.year < 1
+        else f"{dates.p10} to {dates.p90}"
+        if dates
+        else "",
+        _chance(one.chance, 7),
+        _chance(one.chance, 14),
+        one.reason or "; ".join(one.basis),
+    ]
+    cells = [plain(text) for text in told]
+    for cell in cells[:6] if style else []:
+        cell.stylize(style)
+    if one.reason:
+        cells[-1].stylize("dim")
+    return cells
+
+
+def _life_row(printer: Printer, one: Life) -> list[str]:
+    zone = _zone(printer)
+    words = {"ranDry": "ran dry", "swappedEarly": "swapped early", "stillIn": "still in", "unknown": "not known"}
+    return [
+        printer.name,
+        one.supply,
+        str(one.number),
+        f"{one.fitted.astimezone(zone):%Y-%m-%d}" if one.fitted else "before",
+        f"{one.removed.astimezone(zone):%Y-%m-%d}" if one.removed else "",
+        f"{one.impressions:,}" if one.impressions is not None else "",
+        _percent(one.start_level) + (" used" if one.used_before else ""),
+        _percent(one.end_level),
+        words[one.ended],
+        _percent(one.sure),
+    ]
+
+
+def _lasting_row(one: Lasting) -> list[str]:
+    return [
+        one.model,
+        f"{one.kind} {one.colorant}".strip(),
+        str(one.lives),
+        str(one.dry),
+        f"{one.half:,.0f}" if one.half is not None else "too few",
+        f"{one.tenth:,.0f}" if one.tenth is not None else "too few",
+    ]
+
+
+def _usage_row(printer: Printer, one: Usage) -> list[str]:
+    if one.per_workday is None:
+        return [printer.name, one.counter, "", one.reason, "", "", "", "", ""]
+    return [
+        printer.name,
+        one.counter,
+        f"{one.per_workday:,.0f}",
+        f"{one.low:,.0f} to {one.high:,.0f}",
+        f"{one.per_week:,.0f}" if one.per_week is not None else "",
+        _percent(one.variation),
+        _week(one.weekday),
+        f"{one.month_end - 1:+.0%}",
+        f"{one.trend - 1:+.0%}" if one.trend is not None else "",
+    ]
+
+
+def _week(factors: Iterable[float]) -> str:
+    """Seven signs, Monday to Sunday; digits where the terminal has no block characters."""
+    marks = _BARS if (console.encoding or "").lower().startswith("utf") else _ASCII
+    most = len(marks) - 1
+    return "".join(marks[min(most, max(0, round(factor / 1.5 * most)))] for factor in factors)
