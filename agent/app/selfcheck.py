@@ -63,7 +63,8 @@ async def look(wishes: Wishes, now: Callable[[], datetime], timer: Callable[[], 
     last, found = await asyncio.to_thread(_store, settings, wishes.store_url, now(), timer)
     for finding in found:
         yield finding
-    yield await asyncio.to_thread(_listening, settings)
+    for finding in await asyncio.to_thread(_listening, settings):
+        yield finding
     for finding in await reach(settings, wishes.settings_file.parent, timeout=wishes.timeout):
         yield finding
     if wishes.send_test:
@@ -194,33 +195,37 @@ def _look_into(store: Store, settings: Settings, now: datetime) -> tuple[datetim
 # --- where it listens ------------------------------------------------------------------------------------------------
 
 
-def _listening(settings: Settings) -> Finding:
+def _listening(settings: Settings) -> list[Finding]:
     """Whether the agent is there, or could be."""
     at = settings.listen.address
     host, port = at.host, at.port or 0
     near = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # noqa: S104 - what the settings say
     alive = _alive(f"[{near}]" if ":" in near else near, port)
+    if alive:
+        return [Finding("agent", str(at), FINE, "the agent runs and is well")]
     if alive is not None:
-        return (
-            Finding("agent", str(at), FINE, "the agent runs and is well")
-            if alive
-            else Finding("agent", str(at), WRONG, "the agent runs and is stuck", "start it again; its log may say why")
-        )
+        return [Finding("agent", str(at), WRONG, "the agent runs and is stuck", "start it again; its log may say why")]
+    found = [Finding("agent", str(at), LOOK, "the agent does not run here", "lowmark run, or start its service")]
+    heard = settings.listen.notifications
+    for place, kind in ((at, socket.SOCK_STREAM), (heard, socket.SOCK_DGRAM)):
+        why = None if place is None else _hindrance(place.host, place.port or 0, kind)
+        if why is not None:
+            do = "give another address or port under listen; for ports below 1024 see drop-ins/port-162.conf"
+            found.append(Finding("agent", str(place), WRONG, f"the agent could not listen there: {why}", do))
+    return found
+
+
+def _hindrance(host: str, port: int, kind: socket.SocketKind) -> str | None:
+    """Why nobody could listen there now, or None."""
     try:
-        family, _, _, _, address = socket.getaddrinfo(host, port, type=socket.SOCK_STREAM)[0]
-        with socket.socket(family, socket.SOCK_STREAM) as trial:
-            trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        family, _, _, _, address = socket.getaddrinfo(host, port, type=kind)[0]
+        with socket.socket(family, kind) as trial:
+            if kind == socket.SOCK_STREAM:
+                trial.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
             trial.bind(address)
     except (OSError, UnicodeError) as problem:
-        why = problem.strerror if isinstance(problem, OSError) and problem.strerror else str(problem)
-        return Finding(
-            "agent",
-            str(at),
-            WRONG,
-            f"the agent does not run, and cannot listen there: {why}",
-            "give another listen.address",
-        )
-    return Finding("agent", str(at), LOOK, "the agent does not run here", "lowmark run, or start its service")
+        return problem.strerror if isinstance(problem, OSError) and problem.strerror else str(problem)
+    return None
 
 
 def _alive(host: str, port: int) -> bool | None:

@@ -257,13 +257,18 @@ def test_a_running_agent_is_asked_how_it_does(tmp_path: Path, street: Rehearsal,
         assert run(file, "--json", "--sample", "0").one("agent", server.address)["verdict"] == verdict
 
 
-def test_another_program_at_the_agents_port_is_found(tmp_path: Path, street: Rehearsal):
-    with socket.socket() as other:
+@pytest.mark.parametrize(("key", "kind"), [("address", socket.SOCK_STREAM), ("notifications", socket.SOCK_DGRAM)])
+def test_another_program_at_the_agents_port_is_found(
+    tmp_path: Path, street: Rehearsal, key: str, kind: socket.SocketKind
+):
+    with socket.socket(socket.AF_INET, kind) as other:
         other.bind(("127.0.0.1", 0))
         address = f"127.0.0.1:{other.getsockname()[1]}"
-        found = run(settings(tmp_path, street, listen={"address": address}), "--json", "--sample", "0")
-    assert found.one("agent", address)["verdict"] == WRONG
-    assert "in use" in found.one("agent", address)["says"]
+        listen = {"address": f"127.0.0.1:{free_port()}", key: address}
+        done = run(settings(tmp_path, street, listen=listen), "--json", "--sample", "0")
+    (found,) = [one for one in done.of("agent") if one["verdict"] == WRONG]
+    assert found["subject"] == address
+    assert "in use" in found["says"]
 
 
 # --- the fleet -------------------------------------------------------------------------------------------------------
