@@ -92,7 +92,8 @@ class Foresight:
         settings = self._settings()
         points = self._store.status_history(told.printer.id, now - STATUS_BACK, now)
         rows = {one.index: one.key for one in view.reading.supplies} if view.reading is not None else {}
-        ground = Ground(told, insight, points[-1] if points else None, rows, settings.polling.status)
+        off = terms(settings, told).holidays
+        ground = Ground(told, insight, points[-1] if points else None, rows, settings.polling.status, off)
         return upkeep(ground, settings.plans(), now)
 
     def _is_old(self, view: PrinterView, now: datetime) -> bool:

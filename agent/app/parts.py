@@ -8,6 +8,7 @@ from difflib import get_close_matches
 from importlib.resources import files
 from pathlib import Path
 
+from agent.app.calendars import days_off
 from agent.insight.printer import Terms
 from agent.mib.oddities import Oddity, OddityErrors, parse
 from agent.model.failure import Failure
@@ -50,7 +51,10 @@ def oddities(settings: Settings, base: Path) -> tuple[Oddity, ...]:
 
 
 def stops(settings: Settings, known: Sequence[Oddity]) -> list[Stop]:
-    """Whom to ask. Raises Unfit when a secret is missing or an oddity is named that nobody knows."""
+    """Whom to ask. Raises Unfit when a secret is missing or an oddity is named that nobody knows, UnknownCalendar."""
+    for site in settings.sites.values():
+        if site.holidays:
+            days_off(site.holidays)
     names = {oddity.name for oddity in known}
     credentials = {}
     for name in {target.credentials for target in settings.targets()}:
@@ -92,14 +96,18 @@ def _check_oddities(target: Target, names: set[str]) -> None:
 
 
 def terms(settings: Settings, history: PrinterHistory) -> Terms:
-    """What the settings say about one printer's supplies: the declared yields of the parts that fit it."""
+    """What the settings say about one printer: the declared yields of the parts that fit it, its site's holidays.
+
+    Raises UnknownCalendar.
+    """
     spares = [part for part in settings.spares() if part.declared_yield is not None]
     declared: dict[str, float] = {}
     for track in history.supplies:
         told = {part.declared_yield for part in spares if part.serves(history.printer.model, track.key)}
         if len(told) == 1 and (only := told.pop()) is not None:
             declared[track.key] = float(only)
-    return Terms(declared=declared)
+    site = settings.sites.get(history.printer.place.site)
+    return Terms(declared=declared, holidays=days_off(site.holidays) if site and site.holidays else frozenset())
 
 
 def channels(settings: Settings, base: Path, clock: Callable[[], datetime]) -> dict[str, Channel]:
