@@ -126,13 +126,10 @@ def outlook_conditions(
             key, chance = f"{rule.name}|{view.printer.id}|{one.supply}", None
             if one.empty is not None and view.reachable:
                 chance = one.empty.chance_within((now + rule.ahead - one.empty.start).total_seconds() / 86400)
-            active: bool | None = None
-            if chance is not None and chance >= rule.chance:
-                active = True
-            elif chance is not None and chance < rule.chance - rule.deadband:
-                active = False
-            elif chance is None and view.reachable and _plenty(view, one.supply):
-                active = False
+            if chance is None:
+                active = False if view.reachable and _plenty(view, one.supply) else None
+            else:
+                active = True if chance >= rule.chance else False if chance < rule.chance - rule.deadband else None
             shown = None if chance is None else round(chance, 2)
             known = chance is not None or active is False
             yield Condition(key, rule, view, one.supply, active, shown, rule.chance, one, known)

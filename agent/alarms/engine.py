@@ -27,9 +27,10 @@ from agent.alarms.conditions import (
 from agent.alarms.facts import facts
 from agent.alarms.lifecycle import TABLE, Event, apply, entry, expire, newborn, release, step, suppress
 from agent.alarms.roots import Roots
+from agent.alarms.routes import Routes
 from agent.alarms.rules import AGENT_UNWELL, RUN_OUT, SITE_SILENT, UNREACHABLE, Rule
 from agent.alarms.sites import has_site_rules
-from agent.alarms.telling import tell
+from agent.alarms.telling import EVERYWHERE, tell
 from agent.model.alarm import AgentHealth, AlarmRecord, AlarmState, Message
 from agent.model.fleet import LedgerEntry, PrinterView
 
@@ -63,6 +64,7 @@ def judge(  # noqa: PLR0913 - all that a judgement depends on is an argument
     fleet: Collection[int] | None = None,
     whole: Sequence[PrinterView] | None = None,
     outlooks: Outlooks | None = None,
+    routes: Routes = EVERYWHERE,
 ) -> Judgement:
     """Judge ``views`` by ``rules``. ``records``: every alarm on record, by key.
 
@@ -70,9 +72,9 @@ def judge(  # noqa: PLR0913 - all that a judgement depends on is an argument
     ids of all printers that are still watched; the alarms of others are closed. None: that is not known now.
     ``whole``: the views of the whole fleet, for rules about whole sites; None: nothing is said of sites now.
     ``outlooks``: the forecasts of printers, for rules about run-outs. ``health`` None: nothing is said of the agent
-    itself now.
+    itself now. ``routes``: what each channel takes, and when.
     """
-    return _Judge(rules, records, now, health, outlooks or {}).judge(views, fleet, whole)
+    return _Judge(rules, records, now, health, outlooks or {}, routes).judge(views, fleet, whole)
 
 
 @dataclass(slots=True)
@@ -92,7 +94,9 @@ class _Judge:
         now: datetime,
         health: AgentHealth | None,
         outlooks: Outlooks,
+        routes: Routes,
     ) -> None:
+        self.routes = routes
         self.rules = {rule.name: rule for rule in rules}
         self.records = records
         self.now = now
@@ -248,7 +252,7 @@ class _Judge:
         rule = self.rules.get(record.rule)
         if rule is not None and rule.severity != record.severity:
             record = self._regrade(record, rule.severity)
-        record, messages = tell(record, rule, self.now, batch=self.batch, ended=case.ended)
+        record, messages = tell(record, rule, self.now, batch=self.batch, ended=case.ended, routes=self.routes)
         self.messages.extend(messages)
         if record is before:
             if _spent(record, self.now):

@@ -290,6 +290,20 @@ def unshelve(record: AlarmRecord, who: str, now: datetime) -> tuple[AlarmRecord,
     return apply(record, Event.UNSHELVE, now, who=name, why=f"by {name}")
 
 
+def withdraw(record: AlarmRecord, who: str, reason: str, now: datetime) -> tuple[AlarmRecord, Transition]:
+    """Take it out of service until somebody brings it back. Raises NotApplicableError."""
+    name, why = _named(who), clean(reason)
+    if not why:
+        raise NotApplicableError("taking an alarm out of service needs a reason, for those who wonder where it went")
+    return apply(record, Event.WITHDRAW, now, who=name, why=f"by {name}: {why}")
+
+
+def reinstate(record: AlarmRecord, who: str, now: datetime) -> tuple[AlarmRecord, Transition]:
+    """Bring it back into service. Raises NotApplicableError unless it is out of service."""
+    name = _named(who)
+    return apply(record, Event.RESTORE, now, who=name, why=f"by {name}")
+
+
 def expire(record: AlarmRecord, now: datetime) -> tuple[AlarmRecord, Transition | None]:
     """Take it off the shelf when its time is over."""
     if record.state is not SHELVED or (record.shelved_until is not None and now < record.shelved_until):

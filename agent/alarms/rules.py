@@ -72,6 +72,7 @@ class Rule:
 
     ``sites``, ``tags``, ``printers``, ``models`` narrow the rule, each by exact name or shell pattern (``Quillon*``);
     empty means everywhere. ``tell``: names of channels. ``repeat``: tell again while nobody acknowledges.
+    ``escalate_after`` and ``escalate_to``: the channels to tell besides when nobody acknowledges for so long.
     ``note``: the site's own words, added to each message. ``consequence``: what happens if nobody acts; ``action``:
     what to do; ``time_to_act``: how long there is for it (ISA-18.2 calls this rationalisation: an alarm that asks for
     nothing is none).
@@ -96,6 +97,8 @@ class Rule:
     repeat: timedelta | None = None
     tell_returned: bool = True
     note: str = ""
+    escalate_after: timedelta | None = None
+    escalate_to: tuple[str, ...] = ()
     share: float = USUAL_SHARE
     fewest: int = USUAL_FEWEST
     within: timedelta | None = None
@@ -190,6 +193,10 @@ def _time_faults(rule: Rule) -> list[str]:
         found.append(f"within must be a time of at most {LONGEST_WITHIN.days} days")
     if rule.within is not None and rule.when != RUN_OUT and rule.when in WHEN:
         found.append(f"within has no meaning for {rule.when}")
+    if (rule.escalate_after is None) is bool(rule.escalate_to):
+        found.append("escalate_after and escalate_to go together: after which time, and to whom")
+    if rule.escalate_after is not None and rule.escalate_after < timedelta(minutes=1):
+        found.append("escalate_after must be a minute or longer")
     if rule.time_to_act is not None and rule.time_to_act <= zero:
         found.append("time_to_act must be longer than nothing")
     return found

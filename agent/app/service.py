@@ -190,6 +190,7 @@ class Service:
         self.outbox.use(self.channels)
         self._open_wire(self.settings)
         self.sweep = await self._build_sweep(oddities)
+        self.sweep.routes = self.settings.routes()
         self._watch(stops)
         return stops
 
@@ -260,6 +261,7 @@ class Service:
             await self._take_up(settings, channels)
             self.sweep.oddities = oddities
             self.sweep.rules = settings.rules()
+            self.sweep.routes = settings.routes()
             self.sweep.inventory = settings.polling.inventory
             self._watch(stops)
             self.hearing.renew(settings, self.sweep.stations)

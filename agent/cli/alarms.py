@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from agent.cli.alarm_outbox import outbox
 from agent.cli.alarm_rehearsal import rehearse
 from agent.cli.options import AsJson, At, SettingsFile, Since, StoreUrl
 from agent.model.alarm import SEVERITIES, AlarmRecord, AlarmState, rank
 
 if TYPE_CHECKING:
     from agent.alarms.lifecycle import Transition
-    from agent.model.outbox import Letter
     from agent.store import Store
 
 MARKS = {"low": "·", "medium": "!", "high": "!!", "urgent": "!!!"}
@@ -23,7 +23,6 @@ MARKS = {"low": "·", "medium": "!", "high": "!!", "urgent": "!!!"}
 
 _COLOURS = {"low": "", "medium": "yellow", "high": "red", "urgent": "bold red"}
 _SET_ASIDE = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
-_SHOWN = 25
 _ATTEMPTS = 5
 
 Act = Callable[[AlarmRecord, datetime], "tuple[AlarmRecord, Transition]"]
@@ -38,6 +37,8 @@ def register(app: typer.Typer) -> None:
     group.command("ack")(ack)
     group.command("shelve")(shelve)
     group.command("unshelve")(unshelve)
+    group.command("withdraw")(withdraw)
+    group.command("reinstate")(reinstate)
     group.command("outbox")(outbox)
     group.command("rehearse")(rehearse)
     app.add_typer(group, name="alarms")
@@ -175,36 +176,34 @@ def unshelve(key: Key, by: By, settings: SettingsFile = None, store: StoreUrl = 
     _act(settings, store, key, lambda record, now: take_back(record, by, now))
 
 
-def outbox(
-    retry: Annotated[
-        int | None, typer.Option("--retry", metavar="ID", help="Send this dead letter again, from the beginning.")
-    ] = None,
-    as_json: AsJson = False,
+def withdraw(
+    key: Key,
+    by: By,
+    reason: Annotated[str, typer.Option("--reason", metavar="TEXT", help="Why; it stands in the ledger.")],
     settings: SettingsFile = None,
     store: StoreUrl = None,
 ) -> None:
-    """The messages that wait to be sent, and those that were given up.
+    """Take an alarm out of service, without an end: it tells nobody until somebody brings it back.
 
     \b
     Example:
-      lowmark alarms outbox
-      lowmark alarms outbox --retry 12
+      lowmark alarms withdraw "silent|7|contact" --by "Night desk" --reason "in the cellar until autumn"
     """  # noqa: D301 - the backspace keeps the lines of the example apart
-    now = datetime.now(UTC)
-    with _open(settings, store) as opened:
-        if retry is not None:
-            if not opened.revive(retry, now):
-                _fail(f"there is no dead letter {retry}; lowmark alarms outbox lists them")
-            _say(f"letter {retry} will be sent again")
-            return
-        waiting = opened.due(now + timedelta(days=3650), 1000)
-        dead = opened.dead_letters()
-        counts = dict(opened.outbox_counts())
-    if as_json:
-        rows = {"waiting": [_letter(one) for one in waiting], "dead": [_letter(one) for one in dead]}
-        _emit("outbox", {"at": now, "counts": counts, **rows})
-        return
-    _print_letters(waiting, dead, counts)
+    from agent.alarms.lifecycle import withdraw as take_out
+
+    _act(settings, store, key, lambda record, now: take_out(record, by, reason, now))
+
+
+def reinstate(key: Key, by: By, settings: SettingsFile = None, store: StoreUrl = None) -> None:
+    """Bring an alarm back into service; if it stands, it is told again.
+
+    \b
+    Example:
+      lowmark alarms reinstate "silent|7|contact" --by "Night desk"
+    """  # noqa: D301 - the backspace keeps the lines of the example apart
+    from agent.alarms.lifecycle import reinstate as bring_back
+
+    _act(settings, store, key, lambda record, now: bring_back(record, by, now))
 
 
 # --- what the commands share --------------------------------------------------------------------------------------
@@ -332,53 +331,3 @@ def _print_alarms(records: Sequence[AlarmRecord], trembling: Collection[str], no
             ]
         )
     console.print(table(("Severity", "Printer", "What", "Where", "Since", "State", "Key"), rows))
-
-
-def _letter(letter: Letter) -> dict[str, object]:
-    return {
-        "id": letter.id,
-        "state": letter.state,
-        "channel": letter.channel,
-        "created": letter.created,
-        "next_try": letter.next_try,
-        "tries": letter.tries,
-        "last_error": letter.last_error,
-        "text": _letter_text(letter),
-        "dedupe_key": letter.dedupe_key,
-    }
-
-
-def _letter_text(letter: Letter) -> str:
-    from agent.alarms.wording import clean
-
-    try:
-        message = letter.message
-    except (ValueError, TypeError, KeyError):
-        return "(cannot be read)"
-    return clean(f"{message.kind}: {message.facts.get('printer') or 'Lowmark'}: {message.text}")
-
-
-def _print_letters(waiting: Sequence[Letter], dead: Sequence[Letter], counts: dict[str, int]) -> None:
-    from agent.alarms.wording import clean
-    from agent.cli.show import console, table
-
-    for title, letters in (("Waiting", waiting), ("Given up", dead)):
-        if not letters:
-            continue
-        rows = [
-            (
-                one.id,
-                clean(one.channel),
-                _letter_text(one),
-                one.tries,
-                f"{one.next_try.astimezone(UTC):%Y-%m-%d %H:%M} UTC" if title == "Waiting" else "",
-                clean(one.last_error),
-            )
-            for one in letters[:_SHOWN]
-        ]
-        console.print(
-            table(("Id", "Channel", "Message", "Tries", "Next try", "Error"), rows, title=title, right=(0, 3))
-        )
-        if len(letters) > _SHOWN:
-            _say(f"... and {len(letters) - _SHOWN} more")
-    _say(", ".join(f"{state} {count}" for state, count in sorted(counts.items())) or "the outbox is empty")

@@ -63,7 +63,7 @@ _MOMENTS = frozenset(
         "back_at",
     )
 )
-_WORDS = frozenset(("told",))
+_WORDS = frozenset(("told", "held"))
 
 
 def _plain(value: object) -> object:
@@ -100,7 +100,8 @@ class AlarmRecord(_Data):
     ``signal`` is the condition after the deadband and ``signal_since`` when it last changed; ``active`` is the
     condition after on-delay and off-delay. ``state`` has been so since ``since``.
     ``occurrence`` counts how often it was raised. ``told`` are the channels that heard of the present occurrence and
-    have not yet heard of its end; ``tellings`` counts the messages about it. ``facts`` is what a message needs to say.
+    have not yet heard of its end; ``held`` are those that must not be told before their quiet hours are over.
+    ``tellings`` counts the messages about it. ``facts`` is what a message needs to say.
     ``back_at``: when it last came off the shelf or back into service. ``suppressed_by``: the key of the alarm that
     stands for it while it is suppressed by design.
     ``revision`` grows by one with every change: who saves a record can see whether another was quicker.
@@ -123,6 +124,7 @@ class AlarmRecord(_Data):
     limit: float | None = None
     text: str = ""
     told: tuple[str, ...] = ()
+    held: tuple[str, ...] = ()
     told_at: datetime | None = None
     told_severity: str = ""
     tellings: int = 0
@@ -152,7 +154,8 @@ class Message(_Data):
     """What one channel must be told about one alarm.
 
     ``dedupe_key`` is the same whenever the same thing would be told again (it holds alarm, occurrence, kind and
-    channel), so the outbox takes it once. ``kind``: ``raised``, ``changed``, ``repeat`` or ``returned``.
+    channel), so the outbox takes it once. ``kind``: ``raised``, ``changed``, ``repeat``, ``escalated``
+    or ``returned``.
     ``reason``: why it is told. ``batch`` is the same for all that was decided in one judgement; such messages may go
     out as one. ``facts``: see ``agent.alarms.facts``.
     """

@@ -20,7 +20,13 @@ from agent.notify.cautions import for_alert, for_supply
 SUBJECT_LIMIT = 180
 WIDTH = 76
 _LABEL = 13
-_LEADS = {"raised": "", "repeat": "Still: ", "changed": "Graver now: ", "returned": "Back to normal: "}
+_LEADS = {
+    "raised": "",
+    "repeat": "Still: ",
+    "changed": "Graver now: ",
+    "escalated": "Nobody has acknowledged: ",
+    "returned": "Back to normal: ",
+}
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,6 +98,12 @@ class Alarm(Section):
     ] = None
     tell_returned: Annotated[bool, Field(description="Tell also when all is well again.")] = True
     note: Annotated[Text, Field(description="Words of your own, added to each message.")] = ""
+    escalate_after: Annotated[
+        Duration | None, between("1m", "365d"), Field(description="Tell more people when nobody acknowledges so long.")
+    ] = None
+    escalate_to: Annotated[
+        tuple[Name, ...], OneOrMany(), Field(description="The channels to tell then, besides those of tell.")
+    ] = ()
     consequence: Annotated[Text, Field(description="What happens if nobody acts; messages say it.")] = ""
     action: Annotated[Text, Field(description="What to do; messages say it.")] = ""
     time_to_act: Annotated[
@@ -132,6 +138,8 @@ class Alarm(Section):
             repeat=self.repeat,
             tell_returned=self.tell_returned,
             note=self.note,
+            escalate_after=self.escalate_after,
+            escalate_to=self.escalate_to,
             share=self.share,
             fewest=self.fewest,
             within=self.within,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import time
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
@@ -16,8 +17,10 @@ from pydantic import (
     WithJsonSchema,
 )
 
+from agent.alarms.routes import Quiet, Route
 from agent.settings.secrets import SECRET_SCHEMA, Secret
-from agent.settings.units import FilePath, Host, Name, OneOrMany, Text, wrong
+from agent.settings.section import Section
+from agent.settings.units import FilePath, Host, Name, OneOrMany, Text, matching, wrong
 
 _SMTP_PORTS = {"starttls": 587, "tls": 465, "none": 25}
 
@@ -61,10 +64,49 @@ WebUrl = Annotated[
 ]
 
 
+Severity = Literal["low", "medium", "high", "urgent"]
+Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
+_DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
+_CLOCK = matching(r"([01][0-9]|2[0-3]):[0-5][0-9]", "a time of day like 07:30")
+
+
+class QuietHours(Section):
+    """A time of the day in which a channel is left in peace. What still stands afterwards is told then."""
+
+    begin: Annotated[Text, _CLOCK, Field(alias="from", description="When it begins, like 20:00.")]
+    end: Annotated[
+        Text, _CLOCK, Field(alias="to", description="When it ends, like 07:00; earlier than from: on the next day.")
+    ]
+    days: Annotated[
+        tuple[Day, ...], OneOrMany(), Field(description="The days on which it begins: mon ... sun; left out: each.")
+    ] = ()
+    unless: Annotated[
+        Severity | Literal["never"], Field(description="Alarms at least so grave are told all the same.")
+    ] = "urgent"
+
+    def quiet(self) -> Quiet:
+        """As the core has it."""
+        days = tuple(_DAYS.index(day) for day in self.days)
+        unless = "" if self.unless == "never" else self.unless
+        return Quiet(time.fromisoformat(self.begin), time.fromisoformat(self.end), days, unless)
+
+
 class _Channel(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
 
     name: Annotated[Name, Field(description="What the rules call it.")]
+    sites: Annotated[
+        tuple[Name, ...], OneOrMany(), Field(description="Only alarms of these sites; * and ? stand for anything.")
+    ] = ()
+    at_least: Annotated[Severity, Field(description="Only alarms at least so grave.")] = "low"
+    quiet: Annotated[
+        tuple[QuietHours, ...],
+        Field(description="Hours in which it is told nothing, by the site's clock."),
+    ] = ()
+
+    def route(self) -> Route:
+        """What it takes, and when, as the core has it."""
+        return Route(self.sites, self.at_least, tuple(one.quiet() for one in self.quiet))
 
 
 class Mail(_Channel):

@@ -228,12 +228,19 @@ def _references(root: Node) -> Iterator[Problem]:
             yield unknown(entry.value["credentials"], key, used, credentials, "credentials", secretive=True)
     channels = {word for _, entry in entries_of(root, "channels") if (word := word_of(entry.get("name")))}
     for path, entry in entries_of(root, "alarms"):
-        for at, node, word in words_of(entry.get("tell")):
-            if word not in channels:
-                yield unknown(node, f"{path}.tell[{at}]", word, channels, "channels")
-        for at, node, word in words_of(entry.get("sites")):
-            if not any(word == site or fnmatchcase(site, word) for site in sites):
-                yield unknown(node, f"{path}.sites[{at}]", word, sites, "sites")
+        for key in ("tell", "escalate_to"):
+            for at, node, word in words_of(entry.get(key)):
+                if word not in channels:
+                    yield unknown(node, f"{path}.{key}[{at}]", word, channels, "channels")
+        yield from _sites(path, entry, sites)
+    for path, entry in entries_of(root, "channels"):
+        yield from _sites(path, entry, sites)
+
+
+def _sites(path: str, entry: Node, sites: set[str]) -> Iterator[Problem]:
+    for at, node, word in words_of(entry.get("sites")):
+        if not any(word == site or fnmatchcase(site, word) for site in sites):
+            yield unknown(node, f"{path}.sites[{at}]", word, sites, "sites")
 
 
 # --- alarms and channels ---------------------------------------------------------------------------------------------
@@ -251,6 +258,9 @@ def _alarms(root: Node) -> Iterator[Problem]:
                 yield wrong_key(
                     entry, path, key, f"this key in a rule for {when}", f"it with {', '.join(kinds)} only", hint
                 )
+        for key, other in (("escalate_after", "escalate_to"), ("escalate_to", "escalate_after")):
+            if key in entry.keys and other not in entry.keys:
+                yield wrong_key(entry, path, key, f"no {other}", f"the key {other}: after which time, and to whom")
         if when == "supplyBelow" and "below" not in entry.keys:
             yield wrong_at(entry, f"{path}.below", "nothing", "the key below: the share at which to raise it, like 15%")
         yield from _chosen(path, entry, "kinds", _kinds(when))

@@ -74,7 +74,7 @@ def _alarms(settings: Settings) -> Iterator[str]:
 def _channels(settings: Settings) -> Iterator[str]:
     if settings.alarms and not settings.channels:
         yield "channels: there is none, so nobody is told of an alarm; lowmark alarms shows them"
-    told = {name for rule in settings.rules() for name in rule.tell}
+    told = {name for rule in settings.rules() for name in (*rule.tell, *rule.escalate_to)}
     for at, channel in enumerate(settings.channels):
         if settings.alarms and channel.name not in told:
             yield f"channels[{at}]: no rule tells {channel.name}"

@@ -12,6 +12,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
+from agent.alarms.routes import Route
 from agent.alarms.rules import Rule
 from agent.model.shelf import PlaceRule, SparePart
 from agent.model.upkeep import Plan
@@ -295,6 +296,10 @@ class Settings(Section):
     def places(self) -> tuple[PlaceRule, ...]:
         """The places where parts lie."""
         return tuple(PlaceRule(place.name, place.sites) for place in self.shelf.places)
+
+    def routes(self) -> Mapping[str, Route]:
+        """What each channel takes, and when it wants peace."""
+        return Frozen({channel.name: channel.route() for channel in self.channels})
 
     def rules(self) -> tuple[Rule, ...]:
         """The alarm rules as the core takes them."""

@@ -18,6 +18,7 @@ from typing import Protocol
 
 from agent.alarms.conditions import Outlooks
 from agent.alarms.engine import judge
+from agent.alarms.routes import Routes
 from agent.alarms.rules import Rule
 from agent.alarms.sites import has_site_rules
 from agent.insight.identity import NOT_SAVED, Recognition
@@ -119,7 +120,8 @@ class Sweep:
 
     ``clock`` gives the moment (UTC), ``timer`` seconds for measuring. ``rules`` and ``alarms`` are what is judged by;
     ``alarms`` is kept up to date here. ``oddities``: the tables that printers are looked up in.
-    ``rate``: requests a second at most. ``outlooks`` may be set from outside: the forecasts that are judged by.
+    ``rate``: requests a second at most. ``outlooks`` and ``routes`` may be set from outside: the
+    forecasts that are judged by, and what each channel takes.
     """
 
     def __init__(  # noqa: PLR0913 - the parts are wired here and nowhere else
@@ -144,6 +146,7 @@ class Sweep:
         self.rules = tuple(rules)
         self.alarms: dict[str, AlarmRecord] = dict(alarms or {})
         self.outlooks: Outlooks = {}
+        self.routes: Routes = {}
         self.oddities = tuple(oddities)
         self.inventory = inventory
         self.pace = Pace(rate, timer)
@@ -356,6 +359,7 @@ class Sweep:
             fleet=self.fleet.watched,
             whole=self.fleet.views_of() if has_site_rules(self.rules) else None,
             outlooks=self.outlooks,
+            routes=self.routes,
         )
         for record in found.records:
             self.alarms[record.key] = record

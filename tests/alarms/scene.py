@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
 from agent.alarms.conditions import Outlooks
 from agent.alarms.engine import Judgement, judge
+from agent.alarms.routes import Route
 from agent.alarms.rules import Rule
 from agent.model.alarm import AgentHealth, AlarmRecord, Message
 from agent.model.fleet import Finding, LedgerEntry, Place, Printer, PrinterView
@@ -83,6 +84,7 @@ class Agent:
     ledger: list[LedgerEntry] = field(default_factory=list)
     messages: list[Message] = field(default_factory=list)
     now: datetime = START
+    routes: Mapping[str, Route] = field(default_factory=dict)
 
     def judge(
         self,
@@ -94,7 +96,15 @@ class Agent:
     ) -> Judgement:
         """Judge without keeping anything: what an agent does that dies before it can save."""
         return judge(
-            self.rules, views, self.records, self.now, health=health, fleet=fleet, whole=whole, outlooks=outlooks
+            self.rules,
+            views,
+            self.records,
+            self.now,
+            health=health,
+            fleet=fleet,
+            whole=whole,
+            outlooks=outlooks,
+            routes=self.routes,
         )
 
     def sweep(

@@ -218,3 +218,14 @@ def test_what_stands_long_is_marked_stale(agent, lowmark):
     lowmark("shelve", CYAN, "--for", "3d", "--by", "Night desk", "--reason", "on its way")
     assert "shelved until" in lowmark("--all")
     assert {tuple(one["marks"]) for one in json.loads(lowmark("--all", "--json"))["alarms"]} == {("stale",), ()}
+
+
+def test_an_alarm_is_taken_out_of_service_with_a_reason_and_brought_back(agent, lowmark, url):
+    assert "out of service" in lowmark("withdraw", CYAN, "--by", "Night desk", "--reason", "in the cellar")
+    with Store.open(url) as store:
+        (entry,) = store.ledger(kinds={"alarmWithdrawn"})
+    assert (entry.who, "in the cellar" in entry.text) == ("Night desk", True)
+    assert "cyan toner: 8 %" not in lowmark()
+    assert "unacknowledged" in lowmark("reinstate", CYAN, "--by", "Night desk")
+    assert "it is in service" in lowmark("reinstate", CYAN, "--by", "Night desk", status=2)
+    assert "needs a reason" in lowmark("withdraw", CYAN, "--by", "Night desk", "--reason", " ", status=2)
