@@ -296,6 +296,7 @@ class Service:
 
     async def _sweep_job(self) -> None:
         await self.sweep_once()
+        await asyncio.to_thread(self.metrics.prepare)
 
     async def sweep_once(self, *, full: bool = False) -> Report:
         """One sweep now, and what comes with it."""

@@ -3,6 +3,7 @@
 metrics = Metrics(state)
 chunks, content_type = metrics.stream(accept_header)
 page, content_type = metrics.render(accept_header)
+metrics.prepare()  # after each sweep, in a thread of its own: the next page is quicker then
 """
 
 from agent.metrics.catalogue import Metric, catalogue

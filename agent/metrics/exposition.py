@@ -63,6 +63,10 @@ def _heads(kind: str) -> dict[str, bytes]:
     return {metric.name: _written([empty(metric)], kind).removesuffix(_END) for metric in PRINTERS}
 
 
+NOBODY_ASKS = 5
+"""Preparations without a scrape after which nothing is prepared or kept until the next one."""
+
+
 class Metrics:
     """The metrics page over ``state``, which hands out the latest snapshot. Safe to be asked by several threads.
 
@@ -71,11 +75,13 @@ class Metrics:
 
     def __init__(self, state: Callable[[], Snapshot], rest: Rest = rest_briefly) -> None:
         self._state = state
+        self._unasked = 0
         self._lines = PrinterLines(rest)
         self._heads = {kind: _heads(kind) for kind in (TEXT, OPENMETRICS)}
 
     def stream(self, accept: str | None = None) -> tuple[Iterator[bytes], str]:
         """The page in chunks, and its content type. The page is of the moment of the call."""
+        self._unasked = 0
         kind = OPENMETRICS if wants_openmetrics(accept) else TEXT
         return self._page(self._state(), kind), kind
 
@@ -83,6 +89,17 @@ class Metrics:
         """The whole page, and its content type."""
         chunks, kind = self.stream(accept)
         return b"".join(chunks), kind
+
+    def prepare(self) -> None:
+        """Write what has changed ahead of the next scrape, which is quicker then.
+
+        To be called after each sweep, in a thread of its own: a large fleet takes a second.
+        """
+        self._unasked += 1
+        if self._unasked <= NOBODY_ASKS:
+            self._lines.refresh(self._state().views)
+        else:
+            self._lines.forget()
 
     def _page(self, snapshot: Snapshot, kind: str) -> Iterator[bytes]:
         yield from self._lines.write(snapshot.views, self._heads[kind])

@@ -118,7 +118,7 @@ class PrinterLines:
 
     def write(self, views: Mapping[int, PrinterView], heads: Mapping[str, bytes]) -> Iterator[bytes]:
         """The lines of these printers, family by family, in chunks. ``heads``: what stands before each family."""
-        rows = self._refreshed(views)
+        rows = self.refresh(views)
         chunk: list[bytes] = []
         size = 0
         for place, metric in enumerate(PRINTERS):
@@ -136,7 +136,12 @@ class PrinterLines:
                     chunk, size = [], 0
         yield b"".join(chunk)
 
-    def _refreshed(self, views: Mapping[int, PrinterView]) -> list[_Kept]:
+    def forget(self) -> None:
+        """Let go of all lines; the next page is written anew."""
+        self._kept = {}
+
+    def refresh(self, views: Mapping[int, PrinterView]) -> list[_Kept]:
+        """Write anew what has changed; the lines of these printers, in this order."""
         before, now = self._kept, {}
         work = 0
         for number, view in views.items():

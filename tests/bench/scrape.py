@@ -95,7 +95,7 @@ def _who(number: int) -> Printer:
 
 
 async def ask(port: int, encoding: str) -> tuple[float, int, list[float]]:
-    """One scrape by a process of its own: its seconds and octets, and how late the loop woke meanwhile (seconds)."""
+    """One scrape by another process: its seconds and octets, and how late the loop here woke meanwhile (seconds)."""
     asking = await asyncio.create_subprocess_exec(
         sys.executable, "-c", ASK, str(port), OPENMETRICS, encoding, stdout=subprocess.PIPE
     )
@@ -115,23 +115,41 @@ async def measured(printers: int, rounds: int) -> dict[str, float]:
     fleet = Printers(printers)
     before = resident()
     metrics = Metrics(lambda: Snapshot(dict(fleet.views)))
+
+    async def sweep() -> None:
+        fleet.sweep()
+        await asyncio.to_thread(metrics.prepare)  # as the agent does after each sweep
+
     with Server(build_app(metrics.stream, Health)) as server:
+        spent = time.process_time()
+        metrics.prepare()
+        prepare_cpu = time.process_time() - spent
+        spent = time.process_time()
         first, _, _ = await ask(server.port, "gzip")
-        again, late, plain = [], [], []
+        first_cpu = time.process_time() - spent
+        fleet.sweep()
+        unprepared, _, _ = await ask(server.port, "gzip")
+        again, cpu, late, plain = [], [], [], []
         for _ in range(rounds):
-            fleet.sweep()
+            await sweep()
+            spent = time.process_time()
             seconds, size, waits = await ask(server.port, "gzip")
+            cpu.append(time.process_time() - spent)
             again.append(seconds)
             late += waits
         for _ in range(rounds):
-            fleet.sweep()
+            await sweep()
             seconds, whole, _ = await ask(server.port, "identity")
             plain.append(seconds)
         same, _, _ = await ask(server.port, "gzip")
     return {
         "printers": printers,
+        "first_prepare_cpu_seconds": prepare_cpu,
         "first_seconds": first,
+        "first_cpu_seconds": first_cpu,
+        "unprepared_seconds": unprepared,
         "later_seconds": statistics.median(again),
+        "later_cpu_seconds": statistics.median(cpu),
         "later_plain_seconds": statistics.median(plain),
         "unchanged_seconds": same,
         "page_mb": whole / 1e6,
@@ -155,8 +173,8 @@ def measure(short: bool = False) -> dict[str, float]:
 
 def figures(found: dict[str, float]) -> Iterator[tuple[str, str]]:
     """What was measured, as rows for people."""
-    yield "first scrape", f"{found['first_seconds']:.2f} s"
-    yield "later scrapes", f"{found['later_seconds']:.2f} s"
+    yield "first scrape", f"{found['first_seconds']:.2f} s, {found['first_cpu_seconds']:.2f} s of processor time"
+    yield "later scrapes", f"{found['later_seconds']:.2f} s, {found['later_cpu_seconds']:.2f} s of processor time"
     yield "page", f"{found['page_mb']:.1f} MB, {found['gzip_mb']:.1f} MB on the wire"
     yield "the loop wakes late meanwhile, 99 of 100 times less than", f"{found['loop_late_99_ms']:.1f} ms"
 

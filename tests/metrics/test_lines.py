@@ -17,6 +17,7 @@ from prometheus_client.openmetrics import exposition as openmetrics
 
 from agent.metrics import OPENMETRICS, Metrics, StateCollector, catalogue, series
 from agent.metrics.catalogue import PRINTERS
+from agent.metrics.exposition import NOBODY_ASKS
 from agent.mib.decode import decode, devices
 from agent.model.fleet import Place, Printer, PrinterView
 from agent.model.health import Snapshot
@@ -117,6 +118,30 @@ def test_a_reading_that_says_the_same_again_costs_little() -> None:
     page, _ = metrics.render()
     assert page == reference(snapshot(*views.values()), None)
     assert len(rests) < first / 2
+
+
+def test_what_is_prepared_after_a_sweep_makes_the_next_page_quick() -> None:
+    rests: list[int] = []
+    views = {number: view(number) for number in range(1, 401)}
+    metrics = Metrics(lambda: snapshot(*views.values()), rest=lambda: rests.append(1))
+    metrics.prepare()
+    preparing = len(rests)
+    rests.clear()
+    page, _ = metrics.render()
+    assert page == reference(snapshot(*views.values()), None)
+    assert len(rests) < preparing / 2
+
+
+def test_nothing_is_kept_for_scrapes_that_do_not_come() -> None:
+    metrics = Metrics(lambda: snapshot(view(7)))
+    for _ in range(NOBODY_ASKS):
+        metrics.prepare()
+        assert metrics._lines._kept
+    metrics.prepare()
+    assert not metrics._lines._kept
+    assert metrics.render()[0] == reference(snapshot(view(7)), None)
+    metrics.prepare()
+    assert metrics._lines._kept
 
 
 def test_it_lets_others_run_while_it_writes() -> None:
