@@ -24,7 +24,7 @@ from agent.insight.usage import Ahead, Flow
 from agent.insight.wear import COVERAGE_NOISE, Wear, used
 from agent.model.insight import PROBABILITIES, Dates
 
-NODES = 48
+NODES = 64
 HORIZON = 1500
 """Days after which nothing is reckoned any more."""
 WANDER = 0.03**2
@@ -60,6 +60,13 @@ class Left:
         reached = np.cumsum(self.weight[order]) - self.weight[order] / 2
         low, middle, high = np.interp((0.1, 0.5, 0.9), reached, values[order])
         return float(low), float(middle), float(high)
+
+    @property
+    def doubt(self) -> float:
+        """The standard deviation of the logarithm of the use a page."""
+        logs = np.log(self.use)
+        mean = float(self.weight @ logs)
+        return math.sqrt(max(0.0, float(self.weight @ (logs - mean) ** 2)))
 
     def or_another(self, chance: float) -> Left:
         """The same, but with this chance it is another one that was fitted unseen, and is somewhere in its life."""
@@ -123,13 +130,15 @@ def left(
     # unevenness of coverage).
     room = np.maximum(1e-6, anchor - floor) * 1.05 + 0.05 * size
     with np.errstate(divide="ignore"):
-        most = np.where(since > 0, np.log(room) - np.log(np.maximum(since, 1e-9)), np.inf)
+        bounded = (since > 0) & (anchor > floor + 0.01 * size)
+        most = np.where(bounded, np.log(room) - np.log(np.maximum(since, 1e-9)), np.inf)
     bound = np.clip((most - mean) / sd, -6.0, 8.0)
     log_use = mean + sd * ndtri(np.clip(_P * ndtr(bound), 1e-12, 1 - 1e-12))
     use = np.exp(np.minimum(log_use, np.where(np.isfinite(most), most, np.inf)))
     share = np.clip(anchor - use * since, np.minimum(floor, anchor), anchor)
-    weight = 1.0 - early[0] * np.clip(1.0 - share / max(early[1], 1e-6), 0.0, 1.0)
-    weight = np.maximum(weight, 1e-6)
+    # A node that leaves the use little room is the less likely one (the rest of its law is cut off).
+    weight = np.maximum(ndtr(bound), 1e-9)
+    weight = weight * (1.0 - early[0] * np.clip(1.0 - share / max(early[1], 1e-6), 0.0, 1.0))
     return Left(share / use, share, use, weight / weight.sum(), WANDER, measured)
 
 
@@ -184,7 +193,7 @@ def chances(pages: Floats, blur: float, way: Course, weight: Floats | None = Non
     if grid.size < days:
         # In between the chance goes with the pages expected, not with the calendar: weekends stay flat.
         made = np.interp(way.log_mean, way.log_mean[grid], made)
-    return np.maximum.accumulate(made)
+    return np.minimum(1.0, np.maximum.accumulate(made))
 
 
 @lru_cache(maxsize=256)

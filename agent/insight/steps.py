@@ -21,6 +21,8 @@ ROUNDINGS = (0.0, 0.5, 1.0)
 PRIOR = (0.3, 0.45, 0.25)
 """How often each is met (common practice, no source; a few lives outweigh it)."""
 FINEST = 0.001
+COARSEST = 0.25
+"""Assumed while a level has not moved and nothing is known of its kind: then it may stand for much or little."""
 _CANDIDATES = (50.0, 100 / 3, 25.0, 20.0, 50 / 3, 12.5, 10.0, 25 / 3, 5.0, 4.0, 2.5, 2.0, 1.0, 0.5, 0.25)
 
 
@@ -72,7 +74,7 @@ def settle(own: tuple[float, int], fleet: Steps | None) -> Steps:
     if fleet is not None and fleet.levels > levels:
         size = min(size, fleet.size) if size > 0 and levels >= 3 else fleet.size
     if size <= 0:
-        size = 0.01
+        size = COARSEST
     return Steps(size, fleet.chances if fleet is not None else PRIOR, max(levels, fleet.levels if fleet else 0))
 
 

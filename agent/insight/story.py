@@ -136,7 +136,7 @@ def _missed(part: Part, prior: tuple[float, float]) -> float:
 
 
 def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis: list[str]) -> Forecast:
-    if float(np.log(rest.use).std()) > TOO_WIDE:
+    if rest.doubt > TOO_WIDE:
         return _refuse(
             blank, "too early to tell: a page may take anything of it; it needs more pages or an earlier life"
         )
