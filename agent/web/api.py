@@ -11,6 +11,7 @@ from urllib.parse import urlencode
 from fastapi import FastAPI, Path, Query, Request, Response
 from fastapi.exceptions import RequestValidationError
 from pydantic import AfterValidator, AwareDatetime
+from pydantic.json_schema import models_json_schema
 from starlette.exceptions import HTTPException
 
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
@@ -58,10 +59,24 @@ def _answers(model: type[Shape], *more: int) -> dict[int | str, dict[str, Any]]:
     return found
 
 
+class Api(FastAPI):
+    """The application, whose document also has the shape of problems: they are made by hand, without a model."""
+
+    def openapi(self) -> dict[str, Any]:
+        """The OpenAPI document."""
+        if not self.openapi_schema:
+            made = super().openapi()
+            _, shapes_of = models_json_schema(
+                [(schema.Problem, "serialization")], ref_template="#/components/schemas/{model}"
+            )
+            made["components"]["schemas"].update(shapes_of["$defs"])
+        return self.openapi_schema or {}
+
+
 def build_api(house: House, roster: Roster | None = None) -> FastAPI:
     """The API over one house."""
     rows = roster or Roster()
-    api = FastAPI(
+    api = Api(
         title="Lowmark",
         version="1",
         description="What this agent knows of its printers. The shapes are those of the commands' --json.",
@@ -185,7 +200,7 @@ def _lists(api: FastAPI, house: House) -> None:
             "offset": offset,
             "limit": limit,
             "more": more,
-            "entries": shapes.entries(part),
+            "entries": shapes.entries(part, house.printers()),
         }
         return _answer(request, "ledger", payload, _links(request, offset, limit, more))
 

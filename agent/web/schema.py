@@ -7,7 +7,8 @@ from typing import Literal
 
 from pydantic import Field
 
-from agent.web.schema_history import CounterTrack, Entry, Identity, Insight, Run, Scalar, SupplyTrack, Upkeep
+from agent.model.alarm import AlarmRecord
+from agent.web.schema_history import CounterTrack, Entry, Identity, Insight, Run, SupplyTrack, Upkeep
 from agent.web.schema_reading import Reading, Shape
 
 
@@ -70,40 +71,6 @@ class Printers(Listed):
     printers: list[Seen]
 
 
-class Alarm(Shape):
-    """An alarm. Its ``state`` is one of ISA-18.2 / IEC 62682."""
-
-    key: str
-    rule: str
-    printer_id: int | None
-    subject: str
-    state: str
-    since: datetime
-    severity: str
-    signal: bool
-    signal_since: datetime
-    active: bool
-    raised_at: datetime | None
-    returned_at: datetime | None
-    occurrence: int
-    value: float | None
-    limit: float | None
-    text: str
-    told: list[str]
-    told_at: datetime | None
-    told_severity: str
-    tellings: int
-    acknowledged_by: str
-    acknowledged_at: datetime | None
-    shelved_until: datetime | None
-    shelved_by: str
-    shelved_reason: str
-    back_at: datetime | None
-    suppressed_by: str
-    revision: int
-    facts: dict[str, Scalar]
-
-
 class OnePrinter(Shape):
     """One printer: as it was last seen, what it said, what its history says, what falls due, its alarms."""
 
@@ -112,7 +79,7 @@ class OnePrinter(Shape):
     reading: Reading | None
     insight: Insight | None
     upkeep: Upkeep | None
-    alarms: list[Alarm]
+    alarms: list[AlarmRecord]
 
 
 class OneInsight(Shape):
@@ -141,7 +108,7 @@ class Alarms(Listed):
 
     format: Literal["lowmark.alarms.v1"]
     at: datetime | None = Field(description="when the last sweep ended")
-    alarms: list[Alarm]
+    alarms: list[AlarmRecord]
 
 
 class Ledger(Shape):

@@ -235,6 +235,7 @@ class Entry(Shape):
     at: datetime
     kind: str
     text: str
+    printer: str | None
     printer_id: int | None
     subject: str
     who: str

@@ -102,7 +102,7 @@ def history(told: PrinterHistory) -> Data:
             }
             for track in told.counters
         ],
-        "ledger": entries(told.ledger),
+        "ledger": entries(told.ledger, {}),
     }
 
 
@@ -110,14 +110,16 @@ def _plain(amount: Amount) -> int | str:
     return amount.value if isinstance(amount, Mark) else amount
 
 
-def entries(found: Iterable[LedgerEntry]) -> list[Data]:
-    """Ledger entries (``lowmark ledger --json``)."""
+def entries(found: Iterable[LedgerEntry], printers: Mapping[int, Printer]) -> list[Data]:
+    """Ledger entries (``lowmark ledger --json``). ``printers``: those whose names are known."""
+    names = {number: known.name for number, known in printers.items()}
     return [
         {
             "id": one.id,
             "at": one.at,
             "kind": one.kind,
             "text": one.text,
+            "printer": None if one.printer_id is None else names.get(one.printer_id),
             "printer_id": one.printer_id,
             "subject": one.subject,
             "who": one.who,

@@ -23,7 +23,7 @@ from agent.web.house import House
 from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
 from agent.web.sheet import DAYS, sheet
 from agent.web.standing import SET_ASIDE, chosen
-from agent.web.words import zone_of
+from agent.web.words import harmless, zone_of
 
 PAGE = 50
 """Rows on one page of a list."""
@@ -78,7 +78,9 @@ class Site:
         """The fleet at a glance."""
         house, query = self._house, request.query_params
         views = house.views()
-        sites = sorted({view.printer.place.site for view in views.values()} - {""})
+        found = {view.printer.place.site for view in views.values()} - {""}
+        # A name with signs that nobody sees could not be told from another in a list to choose from.
+        sites = sorted(name for name in found if harmless(name) == name)
         wanted = Wanted(
             q=query.get("q", "")[:200].strip(),
             site=query.get("site", "") if query.get("site") in sites else "",
