@@ -206,7 +206,7 @@ def _spread(
     pages: Floats, rest: runout.Left, way: runout.Course, days: Ahead, lag: float, study: Study
 ) -> tuple[Spread, Dates, Floats, float]:
     """The law as of the moment asked for, from the law as of the last contact (``lag`` seconds before)."""
-    already = float(rest.weight[pages < 0.5].sum())
+    already = min(1.0, float(rest.weight[pages < 0.5].sum()))
     chance = np.maximum(already, runout.chances(pages, rest.blur, way, rest.weight))
     found, beyond = runout.quantiles(chance, days, already)
     shift = lag / DAY

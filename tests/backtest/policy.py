@@ -97,4 +97,4 @@ def _one_life(world, histories, fleets, life, bills, what) -> None:  # type: ign
 def _swaps(name: str, shown: float, chance: float) -> bool:
     if name.startswith("swap at"):
         return shown <= float(name.split()[2]) / 100 + 1e-9
-    return chance > float(name.split()[-1].rstrip("%")) / 100
+    return chance > float(name.rsplit(maxsplit=1)[-1].rstrip("%")) / 100

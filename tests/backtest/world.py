@@ -307,7 +307,7 @@ def _disturb(world: World, rng: np.random.Generator) -> None:
     back = heard & ~np.roll(heard, 1, axis=1)
     back[:, 0] = False
     odd = rng.random((n, slots))
-    step = world.step if world.step else 1.0
+    step = world.step or 1.0
     if world.step:
         flick = odd < 0.004
         world.shown = np.where(flick, np.clip(world.shown + step * rng.choice([-1, 1], (n, slots)), 0, 1), world.shown)

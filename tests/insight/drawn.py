@@ -27,7 +27,11 @@ def at(hours: float) -> datetime:
 
 
 def track(
-    shown: Sequence[tuple[float, Amount]], *, key: str = "toner:black", unit: str = "percent", capacity: Amount = 100,
+    shown: Sequence[tuple[float, Amount]],
+    *,
+    key: str = "toner:black",
+    unit: str = "percent",
+    capacity: Amount = 100,
     receptacle: bool = False,
 ) -> SupplyTrack:
     """A supply that showed these levels from these hours on."""
@@ -42,8 +46,14 @@ def counter(counts: Sequence[tuple[float, int]], *, name: str = "life", wraps_at
 
 
 def history(
-    supplies: Sequence[SupplyTrack], counters: Sequence[CounterTrack], *, until: float, zone: str = "UTC",
-    contacts: Sequence[ContactRun] | None = None, ledger: Sequence[LedgerEntry] = (), number: int = 1,
+    supplies: Sequence[SupplyTrack],
+    counters: Sequence[CounterTrack],
+    *,
+    until: float,
+    zone: str = "UTC",
+    contacts: Sequence[ContactRun] | None = None,
+    ledger: Sequence[LedgerEntry] = (),
+    number: int = 1,
 ) -> PrinterHistory:
     """A printer that answered all the time until so many hours after the start."""
     runs = (ContactRun(START, at(until), True),) if contacts is None else tuple(contacts)
@@ -52,8 +62,15 @@ def history(
 
 
 def steady(
-    days: int, *, pages: int = 100, use: float = 0.0002, start: float = 1.0, step: int = 1, swap_at: float = 0.0,
-    some: bool = False, begin: int = 1_000,
+    days: int,
+    *,
+    pages: int = 100,
+    use: float = 0.0002,
+    start: float = 1.0,
+    step: int = 1,
+    swap_at: float = 0.0,
+    some: bool = False,
+    begin: int = 1_000,
 ) -> tuple[SupplyTrack, CounterTrack]:
     """Five workdays a week of so many pages, read each morning at 7; a new cartridge when no more is left than
     ``swap_at``. The level is rounded to the nearest step (percent points)."""

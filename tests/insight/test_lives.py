@@ -152,9 +152,12 @@ def test_nothing_after_the_moment_asked_for_is_looked_at():
     made = history([supply], [counts], until=24 * 150)
     early = look(made, Fleet(), at(24 * 40))
     assert len(early.lives) == 1
-    cut = replace(made, supplies=(replace(supply, points=tuple(p for p in supply.points if p.at <= at(24 * 40))),),
-                  counters=(replace(counts, points=tuple(p for p in counts.points if p.at <= at(24 * 40))),),
-                  contacts=(ContactRun(START, at(24 * 40), True),))
+    cut = replace(
+        made,
+        supplies=(replace(supply, points=tuple(p for p in supply.points if p.at <= at(24 * 40))),),
+        counters=(replace(counts, points=tuple(p for p in counts.points if p.at <= at(24 * 40))),),
+        contacts=(ContactRun(START, at(24 * 40), True),),
+    )
     again = look(cut, Fleet(), at(24 * 40))
     assert early.lives == again.lives
     assert early.forecasts == again.forecasts
@@ -213,8 +216,14 @@ def test_an_emptied_receptacle_is_told_in_its_own_words():
 
 @pytest.mark.parametrize(
     ("shown", "step"),
-    [([1.0, 0.99, 0.98, 0.55], 0.01), ([1.0, 0.9, 0.7, 0.2], 0.1), ([1.0, 0.75, 0.5], 0.25), ([1.0, 0.95, 0.85], 0.05),
-     ([1.0, 0.667, 0.333, 0.0], 1 / 3), ([1.0, 0.9987, 0.9931], 0.001)],
+    [
+        ([1.0, 0.99, 0.98, 0.55], 0.01),
+        ([1.0, 0.9, 0.7, 0.2], 0.1),
+        ([1.0, 0.75, 0.5], 0.25),
+        ([1.0, 0.95, 0.85], 0.05),
+        ([1.0, 0.667, 0.333, 0.0], 1 / 3),
+        ([1.0, 0.9987, 0.9931], 0.001),
+    ],
 )
 def test_the_step_of_a_level_is_found(shown, step):
     import numpy as np

@@ -20,7 +20,7 @@ from agent.insight.wear import Wear
 from agent.model.fleet import ContactRun, LedgerEntry
 from agent.model.insight import PROBABILITIES, Spread
 from agent.model.reading import Mark
-from tests.insight.drawn import START, at, counter, history, steady, track
+from tests.insight.drawn import START, at, history, steady, track
 
 
 def forecast(supply, counts, days, *, terms=None, fleet=None, ledger=(), contacts=None):
@@ -74,8 +74,10 @@ def test_earlier_lives_teach_the_use_of_a_new_cartridge():
 
 
 def test_other_printers_teach_a_new_one():
-    teachers = [history(*[[part] for part in steady(150, use=0.0002 * factor)], until=24 * 150, number=number)
-                for number, factor in enumerate((0.9, 1.0, 1.0, 1.1, 1.0))]
+    teachers = [
+        history(*[[part] for part in steady(150, use=0.0002 * factor)], until=24 * 150, number=number)
+        for number, factor in enumerate((0.9, 1.0, 1.0, 1.1, 1.0))
+    ]
     fleet = pool([summarise(one, Fleet(), at(24 * 150)) for one in teachers])
     supply, counts = steady(9)
     pupil = replace(history([supply], [counts], until=24 * 8, number=50))
@@ -129,8 +131,9 @@ def test_some_remaining_only_without_a_life_seen_is_too_early():
 
 
 def test_some_remaining_for_far_too_long_means_a_missed_swap():
-    entries = [LedgerEntry(at(24 * day), "swapped", "swapped", 1, "toner:black", "technician")
-               for day in (14, 28, 42, 56)]
+    entries = [
+        LedgerEntry(at(24 * day), "swapped", "swapped", 1, "toner:black", "technician") for day in (14, 28, 42, 56)
+    ]
     _, counts = steady(200)
     found = forecast(track([(0, Mark.SOME)]), counts, 200, ledger=entries)
     assert "swap was probably missed" in found.reason

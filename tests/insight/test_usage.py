@@ -24,8 +24,7 @@ def usage_of(counts, *, days, terms=None, zone="UTC", contacts=None):
 def counts_of(pages, begin=1_000):
     """One reading each morning; ``pages`` of each day."""
     total = np.concatenate([[begin], begin + np.cumsum(pages)])
-    return counter([(24.0 * day, int(value)) for day, value in enumerate(total)
-                    if day == 0 or value != total[day - 1]])
+    return counter([(24.0 * day, int(value)) for day, value in enumerate(total) if day == 0 or value != total[day - 1]])
 
 
 def test_an_even_office_prints_the_same_every_workday():
@@ -74,8 +73,10 @@ def test_a_level_that_doubled_is_followed_and_told_as_a_trend():
 
 def test_a_reset_counter_does_not_spoil_the_level():
     _, counts = steady(120)
-    points = [point if index < 50 else replace(point, value=point.value - counts.points[49].value)
-              for index, point in enumerate(counts.points)]
+    points = [
+        point if index < 50 else replace(point, value=point.value - counts.points[49].value)
+        for index, point in enumerate(counts.points)
+    ]
     found = usage_of(replace(counts, points=tuple(points)), days=120)
     assert found.usage[0].per_workday == pytest.approx(100, rel=0.06)
     assert any("reset" in note.text for note in found.notes)
@@ -92,8 +93,10 @@ def test_a_counter_that_wraps_goes_on_counting():
 
 def test_an_absurd_leap_is_left_out_and_noted():
     _, counts = steady(120)
-    points = [point if index < 40 else replace(point, value=point.value + 500_000_000)
-              for index, point in enumerate(counts.points)]
+    points = [
+        point if index < 40 else replace(point, value=point.value + 500_000_000)
+        for index, point in enumerate(counts.points)
+    ]
     found = usage_of(replace(counts, points=tuple(points)), days=120)
     assert found.usage[0].per_workday == pytest.approx(100, rel=0.06)
     assert any("leapt" in note.text for note in found.notes)
@@ -102,8 +105,11 @@ def test_an_absurd_leap_is_left_out_and_noted():
 def test_a_gap_without_readings_is_no_idleness():
     _, counts = steady(120)
     hidden = [point for point in counts.points if not 50 * 24 <= (point.at - START).total_seconds() / 3600 < 71 * 24]
-    runs = (ContactRun(START, at(49 * 24), True), ContactRun(at(50 * 24), at(70 * 24), False),
-            ContactRun(at(71 * 24), at(120 * 24), True))
+    runs = (
+        ContactRun(START, at(49 * 24), True),
+        ContactRun(at(50 * 24), at(70 * 24), False),
+        ContactRun(at(71 * 24), at(120 * 24), True),
+    )
     use = usage_of(replace(counts, points=tuple(hidden)), days=120, contacts=runs).usage[0]
     assert use.per_workday == pytest.approx(100, rel=0.05)
 
@@ -147,7 +153,9 @@ def test_a_few_days_say_too_little(days):
 
 def test_a_short_history_is_shrunk_toward_the_fleets_shape():
     fridays = [100 if day % 7 < 4 else 10 if day % 7 == 4 else 0 for day in range(380)]
-    teachers = [history([track([(0, 90)])], [counts_of(fridays)], until=24 * 380, number=number) for number in range(12)]
+    teachers = [
+        history([track([(0, 90)])], [counts_of(fridays)], until=24 * 380, number=number) for number in range(12)
+    ]
     fleet = pool([summarise(one, Fleet(), at(24 * 380)) for one in teachers])
     assert fleet.habits.shape.weekday[4] < 0.3
     pupil = history([track([(0, 90)])], [counts_of(fridays[:21])], until=24 * 21, number=99)
@@ -182,7 +190,13 @@ def test_flow_without_points_gives_its_reason():
     from agent.insight.series import Counts, Heard
 
     empty = np.array([])
-    made = flow(Counts(empty, empty, empty, np.array([], dtype=bool)), Heard(empty, empty, 300.0, empty), Site(),
-                Fleet().habits, name="life", unit="impressions")
+    made = flow(
+        Counts(empty, empty, empty, np.array([], dtype=bool)),
+        Heard(empty, empty, 300.0, empty),
+        Site(),
+        Fleet().habits,
+        name="life",
+        unit="impressions",
+    )
     assert made.level == 0.0
     assert "not moved" in made.reason
