@@ -16,6 +16,7 @@ from agent.web import charts, volume
 from agent.web.alert_words import SEVERITY, Meaning, about, meaning
 from agent.web.charts import Times
 from agent.web.roster import Bar, bar, state_of
+from agent.web.volume import Day
 from agent.web.words import harmless, near_day, number, percent, supply_name, zone_of
 
 DAYS = (30, 120, 400)
@@ -82,7 +83,7 @@ class Sheet:
     usage: Usage | None
     volume: charts.VolumeChart | None
     weeks: tuple[tuple[date, int, int], ...]
-    daily: tuple[volume.Day, ...]
+    daily: tuple[Day, ...]
     counters: tuple[Counter, ...]
     upkeep: PrinterUpkeep | None
     ledger: tuple[LedgerEntry, ...]
@@ -145,14 +146,17 @@ def _named(alert: Alert, reading: Reading) -> str:
     if alert.group == "markerSupplies":
         found = next((one for one in reading.supplies if one.index == alert.group_index), None)
         return supply_name(found.kind, found.colorant, found.key, found.description) if found else ""
-    rows: Sequence[Tray | Bin] = {"input": reading.trays, "output": reading.bins}.get(alert.group, ())
+    rows: Sequence[Tray | Bin] = ()
+    if alert.group in ("input", "output"):
+        rows = reading.trays if alert.group == "input" else reading.bins
     row = next((one for one in rows if one.index == alert.group_index), None)
     return harmless(row.name or row.description, 60) if row is not None else ""
 
 
 def _supply(supply: Supply, history: PrinterHistory, insight: Insight | None, times: Times) -> SupplyPart:
     track = next((one for one in reversed(history.supplies) if one.key == supply.key and one.points), None)
-    forecast, lives = None, ()
+    forecast: Forecast | None = None
+    lives: tuple[Life, ...] = ()
     if insight is not None:
         forecast = next((one for one in insight.forecasts if one.supply == supply.key), None)
         lives = tuple(one for one in insight.lives if one.supply == supply.key)
@@ -232,5 +236,5 @@ def _round(pages: float) -> float:
     """Two figures of it: more would claim to know more than is known."""
     if pages < 100:
         return round(pages)
-    power = 10 ** (len(str(int(pages))) - 2)
-    return round(pages / power) * power
+    power: int = 10 ** (len(str(int(pages))) - 2)
+    return float(round(pages / power) * power)
