@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from agent.app.foresight import Foresight
 from agent.model.alarm import AlarmRecord
+from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
 from agent.model.insight import Insight
 from agent.model.upkeep import PrinterUpkeep
@@ -84,11 +85,6 @@ class ServiceHouse:
     def about(self) -> About:
         """The agent itself."""
         service = self._service
-        try:
-            silent = {number: one for number, one in service.store.contacts().items() if not one.reachable}
-        except StoreError:
-            silent = {}
-        views = self.views()
         return About(
             vitals=service.snapshot().vitals,
             health=service.health(),
@@ -96,5 +92,15 @@ class ServiceHouse:
             settings=service.settings_file.name,
             zone=service.settings.zone,
             store_error=service.recorder.last_error,
-            silent={number: one for number, one in silent.items() if number in views},
         )
+
+    def silent(self) -> Mapping[int, ContactState]:
+        """The printers that do not answer and what the wire said."""
+        views = self.views()
+        if all(view.reachable for view in views.values()):
+            return {}
+        try:
+            found = self._service.store.contacts()
+        except StoreError:
+            return {}
+        return {number: one for number, one in found.items() if number in views and not one.reachable}

@@ -206,7 +206,7 @@ def _lists(api: FastAPI, house: House) -> None:
 
     @api.get("/about", summary="The agent itself", responses=_answers(schema.AboutAgent))
     def about(request: Request) -> Response:
-        return _answer(request, "about", shapes.about(house.about()))
+        return _answer(request, "about", shapes.about(house.about(), house.silent()))
 
 
 def _answer(

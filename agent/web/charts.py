@@ -227,7 +227,7 @@ def _dates(scale: Scale, zone: str, today: date) -> tuple[Tick, ...]:
     place = zone_of(zone)
     first, last = scale.begin.astimezone(place).date(), scale.end.astimezone(place).date()
     made = []
-    year = today.year if first.year == today.year else 0
+    year = today.year if first.year == today.year else 1
     for on in _round_days(first, last):
         at = datetime(on.year, on.month, on.day, tzinfo=place)
         x = scale.x(at)

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import datetime
-from types import MappingProxyType
 from typing import Protocol
 
 from agent.model.alarm import AlarmRecord
@@ -15,15 +14,12 @@ from agent.model.health import Health, Vitals
 from agent.model.insight import Insight
 from agent.model.upkeep import PrinterUpkeep
 
-_NOBODY: Mapping[int, ContactState] = MappingProxyType({})
-
 
 @dataclass(frozen=True, slots=True)
 class About:
     """The agent itself, at this moment. ``store``: where the history is, without password. ``zone``: the agent's own.
 
-    ``silent``: the printers that do not answer and what the wire said, by the store's id. ``store_error``: why the
-    store cannot be written, "" while it can.
+    ``store_error``: why the store cannot be written, "" while it can.
     """
 
     vitals: Vitals
@@ -32,7 +28,6 @@ class About:
     settings: str
     zone: str = "UTC"
     store_error: str = ""
-    silent: Mapping[int, ContactState] = field(default_factory=lambda: _NOBODY)
 
 
 class House(Protocol):
@@ -76,4 +71,7 @@ class House(Protocol):
         """Work that falls due, as it was last reckoned; printers not reckoned yet are absent."""
 
     def about(self) -> About:
-        """The agent itself."""
+        """The agent itself. Asked for on most pages, so it must be quick."""
+
+    def silent(self) -> Mapping[int, ContactState]:
+        """The printers that do not answer and what the wire said, by the store's id."""

@@ -9,6 +9,7 @@ from typing import Any
 
 from agent.alarms.wording import spaced
 from agent.model.alarm import AlarmRecord
+from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
 from agent.model.reading import Alert, Amount, Mark, Reading, SubUnitStatus, Supply
 from agent.web.house import About
@@ -271,7 +272,7 @@ def _alert(one: Alert) -> Data:
 # --- the agent -----------------------------------------------------------------------------------------------------
 
 
-def about(one: About) -> Data:
+def about(one: About, silent: Mapping[int, ContactState]) -> Data:
     """The agent itself."""
     vitals = one.vitals
     return {
@@ -302,6 +303,6 @@ def about(one: About) -> Data:
         },
         "silent": [
             {"printer_id": state.printer_id, "since": state.since, "failure": state.failure, "error": state.error}
-            for state in one.silent.values()
+            for state in silent.values()
         ],
     }

@@ -194,7 +194,7 @@ class Site:
     def about(self, _: Request) -> Response:
         """The agent itself."""
         about = self._house.about()
-        silent = sorted(about.silent.values(), key=lambda one: one.since, reverse=True)
+        silent = sorted(self._house.silent().values(), key=lambda one: one.since, reverse=True)
         return _page(
             "about.html", here="/about", about=about, silent=silent[:100], silent_count=len(silent),
             printers=self._house.printers(), now=self._house.now(), watched=len(self._house.views()),

@@ -85,7 +85,8 @@ def haunted(house: StoreHouse, changed: Callable[..., httpx.Client], bad: str) -
     return changed(
         views={1: view}, printers={1: view.printer}, alarms=(record,), ledger=(entry,), insights={1: insight},
         history=replace(history, printer=view.printer, supplies=tracks, ledger=(entry,)),
-        about=replace(about, silent={1: silent}, store=bad, settings=bad, store_error=bad,
+        silent={1: silent},
+        about=replace(about, store=bad, settings=bad, store_error=bad,
                       vitals=replace(about.vitals, store_failing=True, engine=bad)),
     )  # fmt: skip
 

@@ -14,6 +14,7 @@ from agent.insight.kin import Fleet as Kin
 from agent.insight.kin import pool
 from agent.insight.printer import look, summarise
 from agent.model.alarm import AlarmRecord
+from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
 from agent.model.health import Durations, Health, Vitals
 from agent.model.insight import Insight
@@ -109,8 +110,10 @@ class StoreHouse:
             sweeps=Durations().add(0.21).add(0.19), stops=len(self._views), readings={"read": 240, "silent": 2},
             requests=900, retries=4, timeouts=2, buffer_limit=20_000, settings_accepted=1, settings_loaded=self.moment,
         )  # fmt: skip
-        silent = {number: one for number, one in self.store.contacts().items() if not one.reachable}
-        return About(vitals, Health(True, True, True, 0.5), self.store.url, "lowmark.yaml", "Europe/London", "", silent)
+        return About(vitals, Health(True, True, True, 0.5), self.store.url, "lowmark.yaml", "Europe/London")
+
+    def silent(self) -> Mapping[int, ContactState]:
+        return {number: one for number, one in self.store.contacts().items() if not one.reachable}
 
 
 def views(store: Store) -> dict[int, PrinterView]:
