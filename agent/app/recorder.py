@@ -19,7 +19,7 @@ from agent.model.fleet import Printer
 from agent.store import Store
 from agent.store.buffer import Buffer
 from agent.store.errors import StoreError
-from agent.sweep.run import Work
+from agent.sweep.run import Newcomer, Work
 
 FIRST_PAUSE = 1.0
 LONGEST_PAUSE = 30.0
@@ -72,10 +72,10 @@ class Recorder:
         self._buffer.offer(work.contacts, work.alarms, work.ledger, work.messages, gone=work.gone)
         self._offered.set()
 
-    async def register(self, printers: Sequence[Printer]) -> list[Printer] | None:
-        """Save printers and give new ones their ids. None: the store cannot be written now."""
+    async def register(self, newcomers: Sequence[Newcomer]) -> list[Printer] | None:
+        """Save printers with their ledger entries, and give new ones their ids. None: the store cannot be written."""
         try:
-            saved = await asyncio.to_thread(self._store.save_printers, printers)
+            saved = await asyncio.to_thread(self._store.enlist, newcomers)
         except StoreError as error:
             self.errors += 1
             self._unregistered = self._unregistered or self._clock()

@@ -11,13 +11,10 @@ now and then             tell the service manager that all is well
 from __future__ import annotations
 
 import asyncio
-import contextlib
-import platform
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
-from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
@@ -28,16 +25,17 @@ from agent.app import parts
 from agent.app.hearing import Hearing
 from agent.app.letters import Letters
 from agent.app.outlooks import EVERY, Outlooks
+from agent.app.pulse import Pulse
 from agent.app.recorder import Recorder
 from agent.app.supervisor import Supervisor
 from agent.app.swaps import SwapWatch
+from agent.app.teller import Teller
 from agent.metrics import Metrics
-from agent.model.alarm import AgentHealth, AlarmRecord
+from agent.model.alarm import AlarmRecord
 from agent.model.failure import Failure
 from agent.model.fleet import LedgerEntry, PrinterView
-from agent.model.health import Health, Snapshot, Vitals
+from agent.model.health import Health, Snapshot
 from agent.notify.channel import Channel
-from agent.notify.outbox import Outbox
 from agent.settings import Settings, diff, load, notices
 from agent.snmp.reader import Reader
 from agent.snmp.wire import Engine, Limits, open_engine
@@ -48,13 +46,10 @@ from agent.sweep.run import Report, Sweep, Work
 from agent.sweep.station import Station, Stop
 from agent.web import Server, build_app
 
-OUTBOX_SECONDS = 1.0
 HEARTBEAT_SECONDS = 5.0
 FIRST_OUTLOOK_SECONDS = 60.0
 SENT_KEPT = timedelta(days=30)
 """How long messages that were sent are kept, to be looked at and so that none is told twice."""
-LAST_WORDS_SECONDS = 10.0
-"""How long messages that are under way when the agent is stopped may still take. Later ones wait in the store."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,28 +84,25 @@ class Service:
         self.notice = notice
         self.log = structlog.get_logger("lowmark")
         self.ended = asyncio.Event()
-        self.to_tell = asyncio.Event()
-        self.letters = Letters(store, on_failure=self._letters_failed)
-        self.recorder = Recorder(
-            store, self.letters, clock=clocks.now, wake=self._wake_outbox, failed=self._store_failed
+        letters = Letters(store, on_failure=self._letters_failed)
+        self.teller = Teller(letters, clocks.now, self.log)
+        self.recorder = Recorder(store, letters, clock=clocks.now, wake=self.teller.wake, failed=self._store_failed)
+        self.pulse = Pulse(
+            self.recorder,
+            lambda: (self.sweep.fleet.views, self.sweep.alarms),
+            now=clocks.now,
+            timer=clocks.timer,
         )
         self.swaps = SwapWatch(store)
         self.outlooks = Outlooks(store)
-        self.vitals = Vitals(version=version("lowmark"), python=platform.python_version())
         self.metrics = Metrics(self.snapshot)
         self.hearing = Hearing(self.ask_at_once, clocks.timer)
-        self.channels: dict[str, Channel] = {}
-        self.outbox = Outbox(self.letters, self.channels)
         self.server: Server | None = None
         self.scheduler: Any = None
         self.sweep: Sweep
         self.engine: Engine
         self.reader: Reader
         self._sweeping = asyncio.Lock()
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._beat: float | None = None
-        self._last: Report | None = None
-        self._telling: asyncio.Task[None] | None = None
 
     # --- start and stop ------------------------------------------------------------------------------------------
 
@@ -128,21 +120,17 @@ class Service:
 
     async def start(self) -> None:
         """Build what is left to build and start the schedule."""
-        self._loop = asyncio.get_running_loop()
-        now = self.clocks.now()
         stops = await self._build()
-        self.vitals = replace(
-            self.vitals, started=now, engine=self.engine.name, settings_accepted=1, settings_loaded=now
-        )
+        self.pulse.started(self.engine.name)
         self.recorder.start()
         await self.hearing.start(self.settings, self.sweep.stations)
         listen = self.settings.listen.address
         self.server = Server(build_app(self.metrics.stream, self.health), host=listen.host, port=listen.port or 0)
         self.server.start()
         self._schedule()
-        self._telling = asyncio.create_task(self._tell_on())
+        self.teller.start()
         self.log.info(
-            "started", version=self.vitals.version, stations=len(stops), engine=self.engine.name,
+            "started", version=self.pulse.vitals.version, stations=len(stops), engine=self.engine.name,
             store=self.store.url, metrics=f"http://{listen}/metrics",
         )  # fmt: skip
         for notice in notices(self.settings):
@@ -154,9 +142,8 @@ class Service:
         await self._build()
         report = await self.sweep_once(full=full)
         await asyncio.to_thread(self.recorder.stop)
-        await self._tell()
-        for channel in self.channels.values():
-            await channel.close()
+        await self.teller.tell()
+        await self.teller.stop()
         await self.reader.close()
         return report, self.sweep.fleet.views_of()
 
@@ -170,15 +157,11 @@ class Service:
             # Only now: shutting the schedule down cancels the jobs that are at work.
             self.scheduler.shutdown(wait=False)
             left = await asyncio.to_thread(self.recorder.stop)
-        if self._telling is not None:
-            self.to_tell.set()
-            await self._telling
+        await self.teller.stop()
         if left:
             self.log.error("readings lost: the store could not be written before the end", readings=left)
         if self.server is not None:
             await asyncio.to_thread(self.server.stop)
-        for channel in self.channels.values():
-            await channel.close()
         await self.reader.close()
         self.log.info("stopped")
 
@@ -186,8 +169,7 @@ class Service:
         """All that is built of the settings; whom to ask."""
         oddities = parts.oddities(self.settings, self.settings_file.parent)
         stops = parts.stops(self.settings, oddities)
-        self.channels = parts.channels(self.settings, self.settings_file.parent, self.clocks.now)
-        self.outbox.use(self.channels)
+        await self.teller.use(parts.channels(self.settings, self.settings_file.parent, self.clocks.now))
         self._open_wire(self.settings)
         self.sweep = await self._build_sweep(oddities)
         self.sweep.routes = self.settings.routes()
@@ -227,7 +209,7 @@ class Service:
         """Go on with the stations that stay as they are; begin with the others."""
         before = {station.stop: station for station in self.sweep.stations}
         self.sweep.watch([before.get(stop) or Station(stop) for stop in stops])
-        self.vitals = replace(self.vitals, stops=len(stops))
+        self.pulse.watching(len(stops))
 
     def _schedule(self) -> None:
         self.scheduler = AsyncIOScheduler(timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1})
@@ -253,7 +235,7 @@ class Service:
             stops = parts.stops(settings, oddities)
             channels = parts.channels(settings, self.settings_file.parent, self.clocks.now)
         except Failure as failure:
-            self.vitals = replace(self.vitals, settings_refused=self.vitals.settings_refused + 1)
+            self.pulse.settings_refused()
             self.log.error("settings refused, the old ones stay in force", problem=str(failure))  # noqa: TRY400 - a sentence
             self.supervisor.ready("new settings refused; the old ones stay in force")
             return False
@@ -265,8 +247,7 @@ class Service:
             self.sweep.inventory = settings.polling.inventory
             self._watch(stops)
             self.hearing.renew(settings, self.sweep.stations)
-        now = self.clocks.now()
-        self.vitals = replace(self.vitals, settings_accepted=self.vitals.settings_accepted + 1, settings_loaded=now)
+        self.pulse.settings_accepted(self.engine.name)
         self.log.info("settings taken up", stations=len(stops), rules=len(self.sweep.rules), channels=len(channels))
         self.supervisor.ready(f"watching {len(stops)} addresses")
         return True
@@ -277,7 +258,6 @@ class Service:
             retired = self.reader
             self._open_wire(settings)
             self.sweep.reader = self.reader
-            self.vitals = replace(self.vitals, engine=self.engine.name)
             await retired.close()
         if settings.polling.rate != old.polling.rate:
             self.sweep.set_rate(settings.polling.rate)
@@ -285,10 +265,7 @@ class Service:
             self.log.info("setting changed", key=change.key, before=change.before, after=change.after)
             if change.wants_restart:
                 self.log.warning("this setting changes only when the agent is started again", key=change.key)
-        retired_channels, self.channels = self.channels, channels
-        self.outbox.use(channels)
-        for channel in retired_channels.values():
-            await channel.close()
+        await self.teller.use(channels)
         if settings.polling.status != old.polling.status and self.scheduler is not None:
             self.scheduler.reschedule_job("sweep", trigger="interval", seconds=settings.polling.status.total_seconds())
 
@@ -303,10 +280,10 @@ class Service:
         async with self._sweeping:
             await self._read_alarms_again()
             report = await self.sweep.run(full=full)
-            self._last = report
-            self.sweep.judge_agent(self._agent_health())
+            self.pulse.count(report)
+            interval = self.settings.polling.status.total_seconds()
+            self.sweep.judge_agent(self.pulse.agent_health(interval))
             await self._look_for_swaps()
-        self._count(report)
         self.log.info(
             "swept", asked=report.asked, answered=report.answered, printers=report.printers, resting=report.resting,
             seconds=round(report.seconds, 3), requests=report.requests, retries=report.retries, **report.failures,
@@ -337,39 +314,11 @@ class Service:
         """Ask these now, while a sweep may be under way, and tell what is to be told."""
         await self._read_alarms_again()
         report = await self.sweep.ask(stations)
-        self._count(report, whole=False)
+        self.pulse.count(report, whole=False)
         self.log.info(
             "asked after a notification", asked=report.asked, answered=report.answered,
             seconds=round(report.seconds, 3), **report.failures,
         )  # fmt: skip
-
-    async def _tell_on(self) -> None:
-        """Carry letters until the end. A round does not wait for the one before: a slow channel holds up no other."""
-        rounds: set[asyncio.Task[None]] = set()
-        while not self.ended.is_set():
-            with contextlib.suppress(TimeoutError):
-                await asyncio.wait_for(self.to_tell.wait(), OUTBOX_SECONDS)
-            self.to_tell.clear()
-            rounds = {task for task in rounds if not task.done()}
-            task = asyncio.create_task(self._tell())
-            task.add_done_callback(self._told)
-            rounds.add(task)
-        if rounds:
-            await asyncio.wait(rounds, timeout=LAST_WORDS_SECONDS)
-
-    async def _tell(self) -> None:
-        done = await self.outbox.run_once(self.clocks.now())
-        for error in done.errors:
-            self.log.warning("a message could not be delivered yet", problem=error)
-        if done.sent or done.dead:
-            self.log.info("told", sent=done.sent, failed=done.failed, given_up=done.dead)
-
-    def _told(self, task: asyncio.Future[None]) -> None:
-        problem = None if task.cancelled() else task.exception()
-        if isinstance(problem, StoreError):
-            self._letters_failed(str(problem))
-        elif problem is not None:
-            self.log.error("the outbox failed", problem=type(problem).__name__, exc_info=problem)
 
     async def _outlook_job(self) -> None:
         """Forecasts for the rules about run-outs, for the sweeps to come; costs nothing without such rules."""
@@ -398,71 +347,18 @@ class Service:
         self.log.info("history thinned", points=removed)
 
     async def _beat_job(self) -> None:
-        self._beat = self.clocks.timer()
+        self.pulse.beat()
         self.supervisor.alive()
 
     # --- state ---------------------------------------------------------------------------------------------------
 
     def health(self) -> Health:
-        """For /healthz and /readyz; called from the web server's thread."""
-        age = None if self._beat is None else self.clocks.timer() - self._beat
-        return Health(
-            settings_loaded=True,
-            store_open=self.recorder.failing_since is None,
-            swept=self._last is not None,
-            heartbeat_age=age,
-        )
+        """For /healthz and /readyz; may be called from any thread."""
+        return self.pulse.health()
 
     def snapshot(self) -> Snapshot:
-        """For the metrics; called from the web server's thread, so it only reads what is replaced as a whole."""
-        standing: dict[tuple[str, str], int] = {}
-        for record in list(self.sweep.alarms.values()):
-            if record.standing:
-                key = (record.severity, record.state.value)
-                standing[key] = standing.get(key, 0) + 1
-        recorder = self.recorder
-        vitals = replace(
-            self.vitals,
-            buffered=recorder.depth,
-            buffer_limit=recorder.limit,
-            dropped=recorder.dropped,
-            store_errors=recorder.errors,
-            store_failing=recorder.failing_since is not None,
-            waiting=recorder.waiting,
-            dead=recorder.dead,
-            alarms=standing,
-            notifications=self.hearing.counts,
-        )
-        return Snapshot(dict(self.sweep.fleet.views), vitals)
-
-    def _count(self, report: Report, *, whole: bool = True) -> None:
-        readings = dict(self.vitals.readings)
-        readings["read"] = readings.get("read", 0) + report.answered
-        for reason, count in report.failures.items():
-            readings[reason] = readings.get(reason, 0) + count
-        self.vitals = replace(
-            self.vitals,
-            sweeps=self.vitals.sweeps.add(report.seconds) if whole else self.vitals.sweeps,
-            swept=self.clocks.now() if whole else self.vitals.swept,
-            readings=readings,
-            requests=self.vitals.requests + report.requests,
-            retries=self.vitals.retries + report.retries,
-            timeouts=self.vitals.timeouts + report.timeouts,
-        )
-
-    def _agent_health(self) -> AgentHealth:
-        recorder = self.recorder
-        return AgentHealth(
-            store_failing_since=recorder.failing_since,
-            store_error=recorder.last_error,
-            buffered=recorder.depth,
-            buffer_limit=recorder.limit,
-            dropped=recorder.dropped,
-            sweep_seconds=self._last.seconds if self._last else 0.0,
-            sweep_interval=self.settings.polling.status.total_seconds(),
-            dead_letters=recorder.dead,
-            waiting=recorder.waiting,
-        )
+        """For the metrics and the pages; may be called from any thread."""
+        return self.pulse.snapshot(self.hearing.counts)
 
     def _store_failed(self, problem: str) -> None:
         """Called from the recorder's thread."""
@@ -473,11 +369,6 @@ class Service:
 
     def _letters_failed(self, problem: str) -> None:
         self.log.warning("the outbox cannot use the store", problem=problem)
-
-    def _wake_outbox(self) -> None:
-        """Called from the recorder's thread."""
-        if self._loop is not None and not self._loop.is_closed():
-            self._loop.call_soon_threadsafe(self.to_tell.set)
 
     async def _read_alarms_again(self) -> None:
         """Others may have changed alarms (acknowledged, shelved). What the store has wins over an equal revision."""

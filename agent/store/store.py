@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Self, TypeVar
 
@@ -119,7 +119,25 @@ class Store:
 
     def save_printers(self, given: Sequence[Printer]) -> tuple[Printer, ...]:
         """Write several printers in one transaction; see ``save_printer``."""
-        return self._write(lambda connection: tuple(printers.save(connection, one) for one in given))
+        return self.enlist([(printer, ()) for printer in given])
+
+    def enlist(self, given: Sequence[tuple[Printer, Sequence[LedgerEntry]]]) -> tuple[Printer, ...]:
+        """Write printers, each with what the ledger has to say about it, in one transaction.
+
+        Entries whose ``printer_id`` is 0 are about the printer that they come with, which may be a new one.
+        """
+
+        def work(connection: Connection) -> tuple[Printer, ...]:
+            saved = tuple(printers.save(connection, printer) for printer, _ in given)
+            told = [
+                replace(entry, printer_id=printer.id) if entry.printer_id == 0 else entry
+                for printer, (_, entries) in zip(saved, given, strict=True)
+                for entry in entries
+            ]
+            ledgers.append(connection, told)
+            return saved
+
+        return self._write(work)
 
     def printers(self, *, retired: bool = False) -> tuple[Printer, ...]:
         """The printers in order of their names; those out of service only if ``retired``."""

@@ -21,7 +21,7 @@ from agent.alarms.engine import judge
 from agent.alarms.routes import Routes
 from agent.alarms.rules import Rule
 from agent.alarms.sites import has_site_rules
-from agent.insight.identity import NOT_SAVED, Recognition
+from agent.insight.identity import Recognition
 from agent.mib import oids
 from agent.mib.decode import decode
 from agent.mib.oddities import Oddity, choose
@@ -64,6 +64,10 @@ class Work:
         return bool(self.contacts or self.alarms or self.ledger or self.messages or self.gone)
 
 
+Newcomer = tuple[Printer, Sequence[LedgerEntry]]
+"""A printer to be saved, and what the ledger says about it (``printer_id`` 0: about this one)."""
+
+
 class Records(Protocol):
     """The store, as the sweep needs it."""
 
@@ -71,8 +75,11 @@ class Records(Protocol):
         """Take it over, at once; it will be written, now or when the store is well again."""
         ...
 
-    async def register(self, printers: Sequence[Printer]) -> list[Printer] | None:
-        """Save printers and give new ones their ids. None: the store cannot be written now; try at the next sweep."""
+    async def register(self, newcomers: Sequence[Newcomer]) -> list[Printer] | None:
+        """Save printers with their ledger entries in one transaction, and give new ones their ids.
+
+        None: the store cannot be written now; try at the next sweep.
+        """
         ...
 
 
@@ -312,15 +319,16 @@ class Sweep:
                     if one.record:
                         station.printers = station.printers | {one.printer.id}
         if going.newcomers:
-            registered = await self.records.register([printer for _, printer, _, _ in going.newcomers])
+            registered = await self.records.register([(printer, ()) for _, printer, _, _ in going.newcomers])
             for (station, _, reason, text), printer in zip(going.newcomers, registered or (), strict=False):
                 self.fleet.enlist(printer)
                 station.printers = frozenset({printer.id})
                 self._contacts += self.fleet.failed(station.printers, self.clock(), reason, text)
 
     async def _save(self, found: list[Recognition]) -> list[Recognition] | None:
-        to_save = [one for each in found for one in ((each.printer,) if each.save else ())]
-        to_save += [gone for each in found for gone in each.displaced]
+        # What the ledger says of a printer is written with it: a crash between the two would lose it.
+        to_save: list[Newcomer] = [(each.printer, each.ledger) for each in found if each.save]
+        to_save += [(gone, ()) for each in found for gone in each.displaced]
         if not to_save:
             return found
         registered = await self.records.register(to_save)
@@ -332,7 +340,7 @@ class Sweep:
             one = each
             if each.save:
                 printer = next(numbers)
-                one = each.numbered(printer.id) if each.printer.id == NOT_SAVED else replace(each, printer=printer)
+                one = replace(each, printer=printer, ledger=())
             made.append(one)
         return made
 

@@ -37,6 +37,18 @@ def test_printer_comes_back_as_it_was_saved(store: Store) -> None:
     assert store.printers(retired=True) == (moved,)
 
 
+def test_printer_is_written_together_with_what_the_ledger_says_of_it(store: Store) -> None:
+    (gone,) = store.save_printers([printer(1)])
+    new = LedgerEntry(MONDAY, "new", "first met", 0)
+    over = LedgerEntry(MONDAY, "exchanged", "another stands here now", gone.id)
+    (saved, _) = store.enlist([(printer(2), (new, over)), (dataclasses.replace(gone, retired=MONDAY), ())])
+    assert [(entry.kind, entry.printer_id) for entry in store.ledger()] == [("new", saved.id), ("exchanged", gone.id)]
+    with pytest.raises(StoreRejected):
+        store.enlist([(printer(3), (new,)), (dataclasses.replace(printer(4), id=999), ())])
+    assert len(store.ledger()) == 2
+    assert [one.id for one in store.printers()] == [saved.id]
+
+
 def test_printer_is_found_by_name_serial_address_mac_and_id(store: Store) -> None:
     one, two = (store.save_printer(printer(number)) for number in (1, 2))
     for words in ("desk-2", "DESK-2", " TG00002 ", "127.0.0.2", "02:00:00:00:00:02", str(two.id)):

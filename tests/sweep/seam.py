@@ -11,7 +11,7 @@ from agent.model.fleet import Printer
 from agent.model.wire import Answers, Peer, Silent, Traffic, Value
 from agent.rehearsal.fleet import Fleet as Simulated
 from agent.sweep.fleet import Fleet
-from agent.sweep.run import Sweep, Work
+from agent.sweep.run import Newcomer, Sweep, Work
 from agent.sweep.station import Station, Stop
 
 START = datetime(2026, 3, 2, 8, tzinfo=UTC)
@@ -44,13 +44,14 @@ class Remembering:
     def offer(self, work: Work) -> None:
         self.works.append(work)
 
-    async def register(self, printers: Sequence[Printer]) -> list[Printer] | None:
+    async def register(self, newcomers: Sequence[Newcomer]) -> list[Printer] | None:
         if self.broken:
             return None
         made = []
-        for printer in printers:
+        for printer, entries in newcomers:
             one = printer if printer.id else replace(printer, id=len(self.printers) + 1)
             self.printers[one.id] = one
+            self.works.append(Work(ledger=tuple(replace(e, printer_id=e.printer_id or one.id) for e in entries)))
             made.append(one)
         return made
 
