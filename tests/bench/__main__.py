@@ -20,6 +20,7 @@ from pathlib import Path
 from rich.console import Console
 
 from agent.cli.show import table
+from tests.bench import scrape
 from tests.bench.simulated import Simulated, drive
 from tests.bench.wire import Measured, asked_cells, our_reader, pysnmp_tuned, snmpget_processes
 from tests.needs import debian
@@ -68,7 +69,7 @@ def sweeping(short: bool) -> dict[str, float]:
     return told
 
 
-def goals(ways: dict[str, Measured], sweep: dict[str, float]) -> Iterator[Goal]:
+def goals(ways: dict[str, Measured], sweep: dict[str, float], page: dict[str, float]) -> Iterator[Goal]:
     ours = ways["lowmark, gufo"].printers_per_second
     yield Goal("full read + decode, v2c", ours, 2_500, "printers/s")
     yield Goal("times pysnmp, prepared", ours / ways["pysnmp v1arch, prepared"].printers_per_second, 20, "x")
@@ -78,6 +79,9 @@ def goals(ways: dict[str, Measured], sweep: dict[str, float]) -> Iterator[Goal]:
     yield Goal("added by 10 % dead printers", sweep["dead_add_seconds"], sweep["deadline_seconds"], "s", at_most=True)
     yield Goal("agent's memory", sweep["memory_mb"], 200, "MB", at_most=True)
     yield Goal(f"growth over {sweep['sweeps_for_growth']} sweeps", sweep["growth_mb"], 2, "MB", at_most=True)
+    yield Goal("first scrape, 10,000 printers", page["first_seconds"], 1.5, "s", at_most=True)
+    yield Goal("later scrapes", page["later_seconds"], 1.5, "s", at_most=True)
+    yield Goal("memory of the scraped process", page["memory_mb"], 300, "MB", at_most=True)
 
 
 def main() -> None:
@@ -88,6 +92,7 @@ def main() -> None:
     console = Console(width=None if sys.stdout.isatty() else 110)
     found, served = reading(given.short)
     sweep = sweeping(given.short)
+    page = scrape.measure(given.short)
     ways = {one.way: one for one in found}
     rows = [
         (one.way, one.cells, f"{one.printers_per_second:,.0f}", f"{one.cpu_ms:.2f}" if one.cpu_ms else "")
@@ -97,7 +102,7 @@ def main() -> None:
     console.print(
         f"The simulated side could serve {served:,.0f} answers/s ({served / 3:,.0f} printers/s of three PDUs).\n"
     )
-    reached = list(goals(ways, sweep))
+    reached = list(goals(ways, sweep, page))
     rows = [
         (one.what, f"{one.value:,.2f} {one.unit}", f"{'<=' if one.at_most else '>='} {one.goal:,g}",
          "yes" if one.met else "NO")
@@ -112,6 +117,7 @@ def main() -> None:
         "served_answers_per_second": served,
         "reading": [asdict(one) for one in found],
         "sweep": sweep,
+        "scrape": page,
         "goals": [{**asdict(one), "met": one.met} for one in reached],
     }
     given.json.parent.mkdir(parents=True, exist_ok=True)
