@@ -11,6 +11,7 @@ import pytest
 
 from agent.model.fleet import LedgerEntry
 from agent.model.health import Health
+from agent.rehearsal.fleet import Fleet, own_addresses
 from agent.store import Store
 from agent.web import Server, build_app
 from agent.web.house import House
@@ -23,7 +24,8 @@ READY = Health(settings_loaded=True, store_open=True, swept=True, heartbeat_age=
 @pytest.fixture(scope="session")
 def store(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Store]:
     with world.opened(tmp_path_factory.mktemp("world")) as opened:
-        world.remember(opened, size=6, days=49, until=NOW, step=timedelta(hours=3))
+        fleet = Fleet(seed=3, size=6, start=NOW - timedelta(days=49), addresses=own_addresses(6))
+        world.remember(opened, fleet, NOW)
         some = [
             LedgerEntry(NOW - timedelta(hours=200 - number), "remark", f"remark number {number}", 1, who="Night desk")
             for number in range(120)

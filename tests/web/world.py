@@ -20,7 +20,7 @@ from agent.model.health import Durations, Health, Vitals
 from agent.model.insight import Insight
 from agent.model.reading import Reading
 from agent.model.upkeep import PrinterUpkeep
-from agent.rehearsal.fleet import Fleet, own_addresses
+from agent.rehearsal.fleet import Fleet
 from agent.rehearsal.past import contacts, thinned
 from agent.rehearsal.wear import Worn
 from agent.store import Store
@@ -36,9 +36,8 @@ RULES = (
 )
 
 
-def remember(store: Store, size: int, days: int, until: datetime, step: timedelta = timedelta(hours=2)) -> None:
+def remember(store: Store, fleet: Fleet, until: datetime, step: timedelta = timedelta(hours=3)) -> None:
     """Fill the store with the past of a rehearsal's fleet."""
-    fleet = Fleet(seed=3, size=size, start=until - timedelta(days=days), addresses=own_addresses(size))
 
     def enlist(worn: Worn, reading: Reading) -> int:
         printer = Printer(

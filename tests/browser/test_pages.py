@@ -1,0 +1,127 @@
+"""The pages in a real browser, over a real agent: they load, say nothing on the console, and hinder nobody."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import axe_core_python
+import pytest
+from selenium.webdriver import Chrome, Keys
+from selenium.webdriver.common.by import By
+
+from agent.app.service import Service
+from tests.browser.agent import agent
+from tests.browser.chrome import browser, complaints, look_like, picture
+
+ARTEFACTS = Path(__file__).parents[2] / "artefacts" / "pages"
+PAGES = {
+    "printers": "/printers", "printer": "/printers/2", "alarms": "/alarms", "ledger": "/ledger", "about": "/about",
+}  # fmt: skip
+LOOKS = {
+    "light": (False, 1280, ""), "dark": (True, 1280, ""), "phone": (False, 390, ""), "print": (False, 800, "print"),
+}  # fmt: skip
+AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text("utf-8")
+
+
+@pytest.fixture(scope="module")
+def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Service]]:
+    with agent(tmp_path_factory.mktemp("agent")) as going:
+        yield going
+
+
+@pytest.fixture(scope="module")
+def chrome() -> Iterator[Chrome]:
+    with browser() as opened:
+        yield opened
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_each_page_loads_quietly_and_fits_by_day_by_night_on_a_phone_and_on_paper(
+    running: tuple[str, Service], chrome: Chrome, name: str
+) -> None:
+    for look, (dark, width, media) in LOOKS.items():
+        look_like(chrome, dark=dark, width=width, media=media)
+        chrome.get(running[0] + PAGES[name])
+        measure = "return [document.documentElement.scrollWidth, document.documentElement.scrollHeight]"
+        wide, high = chrome.execute_script(measure)
+        assert wide <= width, f"{name} as {look} is {wide} wide"  # WCAG 2.2, 1.4.10: no scrolling to the side
+        look_like(chrome, dark=dark, width=width, height=min(high, 8000), media=media)
+        picture(chrome, ARTEFACTS / f"{name}-{look}.png")
+        assert complaints(chrome) == []
+        ground = chrome.execute_script("return getComputedStyle(document.body).backgroundColor")
+        assert ground not in ("", "rgba(0, 0, 0, 0)"), "the style sheet is in force"
+
+
+@pytest.mark.parametrize("name", PAGES)
+def test_axe_finds_nothing_serious(running: tuple[str, Service], chrome: Chrome, name: str) -> None:
+    # axe-core by Deque: rules for WCAG 2.x, levels A and AA. That the dark palette has enough contrast is reckoned in
+    # tests/web for every pair of colours.
+    for dark in (False, True) if name == "printers" else (False,):
+        look_like(chrome, dark=dark, width=1280)
+        chrome.get(running[0] + PAGES[name])
+        chrome.execute_script(AXE)
+        found: dict[str, Any] = chrome.execute_async_script(
+            "const done = arguments[arguments.length - 1];"
+            "axe.run(document, {resultTypes: ['violations']}).then(done, problem => done({error: String(problem)}));"
+        )
+        assert "error" not in found, found
+        assert found["passes"], "axe looked at nothing"
+        grave = [one for one in found["violations"] if one["impact"] in ("serious", "critical")]
+        told = [(one["id"], [node["html"][:150] for node in one["nodes"]][:3]) for one in grave]
+        assert not grave, json.dumps(told, indent=1)
+    chrome.get_log("browser")
+
+
+def test_a_reader_finds_a_printer_and_its_numbers_with_the_keyboard_alone(
+    running: tuple[str, Service], chrome: Chrome
+) -> None:
+    look_like(chrome, dark=False, width=1280)
+    chrome.get(running[0] + "/")
+    names = [view.printer.name for view in running[1].sweep.fleet.views.values()]
+    assert len(chrome.find_elements(By.CSS_SELECTOR, "tbody tr")) == len(names)
+    chrome.switch_to.active_element.send_keys(Keys.TAB)
+    assert chrome.switch_to.active_element.text == "To the content"
+    chrome.find_element(By.ID, "q").send_keys(names[1], Keys.ENTER)
+    links = [one.text for one in chrome.find_elements(By.CSS_SELECTOR, "tbody th a")]
+    assert links == [names[1]]
+    chrome.find_element(By.CSS_SELECTOR, "tbody th a").send_keys(Keys.ENTER)
+    assert chrome.find_element(By.TAG_NAME, "h1").text == names[1]
+    summary = chrome.find_element(By.TAG_NAME, "summary")
+    table = chrome.find_element(By.CSS_SELECTOR, "details table")
+    assert not table.is_displayed()
+    summary.send_keys(Keys.ENTER)
+    assert table.is_displayed()
+    assert "%" in table.text
+    assert complaints(chrome) == []
+
+
+def test_what_the_printers_show_is_what_the_pages_show(running: tuple[str, Service], chrome: Chrome) -> None:
+    look_like(chrome, dark=False, width=1280)
+    view = running[1].sweep.fleet.views[2]
+    assert view.reading is not None
+    chrome.get(running[0] + "/printers/2")
+    text = chrome.find_element(By.TAG_NAME, "main").text
+    assert view.reading.serial in text
+    shares = [one.fraction for one in view.reading.supplies if one.fraction is not None]
+    drawn = [float(one.get_attribute("width") or 0) / 99 for one in
+             chrome.find_elements(By.CSS_SELECTOR, ".supply-now rect.ink")]  # fmt: skip
+    assert drawn == pytest.approx(shares, abs=0.011)
+    assert len(chrome.find_elements(By.CSS_SELECTOR, "polygon.fan")) > 0, "a forecast is drawn"
+
+
+def test_no_script_runs_even_when_one_is_put_into_the_page(running: tuple[str, Service], chrome: Chrome) -> None:
+    chrome.get(running[0] + "/printers")
+    chrome.execute_script(
+        "document.title = 'before'; const it = document.createElement('div');"
+        'it.innerHTML = \'<img src=x onerror="document.title=1"><p style="color:red">x</p>\';'
+        "document.body.append(it); const more = document.createElement('script');"
+        "more.textContent = 'document.title = 2'; document.body.append(more);"
+    )
+    time.sleep(0.3)
+    assert chrome.title == "before"
+    said = " ".join(one["message"] for one in chrome.get_log("browser"))
+    assert "Content Security Policy" in said
