@@ -204,6 +204,8 @@ def _row(
     run_out, of = _run_out(insight)
     due, due_rank = _upkeep(upkeep)
     severities = [record.severity for record in records]
+    if severities and state == FINE:
+        state = LOOK
     place = printer.place
     words = (printer.name, printer.model, printer.serial, printer.mac, printer.address, str(place), *printer.tags)
     return Row(

@@ -15,7 +15,7 @@ from agent.model.upkeep import PrinterUpkeep
 from agent.web import charts, volume
 from agent.web.alert_words import SEVERITY, Meaning, about, meaning
 from agent.web.charts import Times
-from agent.web.roster import Bar, bar, state_of
+from agent.web.roster import FINE, LOOK, Bar, bar, state_of
 from agent.web.volume import Day
 from agent.web.words import harmless, near_day, number, percent, supply_name, zone_of
 
@@ -104,6 +104,8 @@ def sheet(
     zone = view.printer.place.zone
     supplies = reading.supplies if reading is not None else ()
     state, says = state_of(view, [bar(one) for one in supplies])
+    if alarms and state == FINE:
+        state = LOOK
     times = charts.times(history, insight, now, days, zone)
     daily = volume.by_day(meter(history, now), history.contacts, zone, now, days)
     return Sheet(
