@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
+_UTC = ZoneInfo("UTC")
 OPEN_HOUR = 7.5
 CLOSE_HOUR = 18.0
 """The hours in which an office prints (common practice, no source). They only place pages within their day."""
@@ -53,7 +54,7 @@ def midnights(zone: str, first: int, last: int) -> Floats:
 
 def day_of(zone: str, at: float) -> int:
     """The ordinal of the day in which this moment falls."""
-    return datetime.fromtimestamp(at, known_zone(zone) or ZoneInfo("UTC")).toordinal()
+    return datetime.fromtimestamp(at, known_zone(zone) or _UTC).toordinal()
 
 
 def weekday(days: Ints) -> Ints:

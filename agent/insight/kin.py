@@ -329,7 +329,7 @@ class _Uses:
         if use.drift:
             self.drift += use.drift
         count = one.weekday_count[:5]
-        if count.min() > 0:
+        if count.min() > 0 and one.weekday_sum[:5].sum() > 0:
             mean = one.weekday_sum[:5] / count
             self.days += (
                 float((count * (mean / mean.mean() - self._fleet_week()) ** 2).sum()),

@@ -23,7 +23,7 @@ from agent.insight.days import Floats
 from agent.insight.series import DAY, SOME, Counts, Heard, Levels, moment, stamp
 from agent.insight.steps import SOME_ONLY, Steps
 from agent.model.fleet import LedgerEntry
-from agent.model.insight import DRY, EARLY, STILL_IN, UNKNOWN_END, Life, Note
+from agent.model.insight import DRY, EARLY, STILL_IN, UNKNOWN_END, Note
 
 SWAP_KINDS = frozenset({"swap", "swapped", "service"})
 """Kinds of ledger entries by which a person says that a supply (the entry's subject) was exchanged."""
@@ -284,19 +284,3 @@ def ending(
     if chance >= 0.5 and shown_last > size / 2:
         return UNKNOWN_END, 0.5
     return EARLY, max(0.5, 1 - chance)
-
-
-def sentence(life: Life) -> str:
-    """One sentence for a person about one life."""
-    begin = f"fitted {life.fitted:%Y-%m-%d}" if life.fitted is not None else "in before the history begins"
-    if life.used_before and life.start_level is not None:
-        begin += f", used before (it showed {life.start_level:.0%})"
-    pages = f", {life.impressions:,} impressions" if life.impressions is not None else ""
-    at = f" at {life.end_level:.0%}" if life.end_level is not None else ""
-    how = {
-        DRY: "ran dry",
-        EARLY: f"swapped early{at}",
-        STILL_IN: f"still in{at}",
-        UNKNOWN_END: f"swapped{at}, whether empty is not known",
-    }[life.ended]
-    return f"{begin}{pages}; {how}"

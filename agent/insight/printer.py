@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import date, datetime
 
 import numpy as np
@@ -22,7 +22,7 @@ from agent.insight.series import Counts, Heard, Ordered, counts, heard, in_order
 from agent.insight.steps import Steps, find_step, settle
 from agent.insight.story import tell
 from agent.insight.usage import Flow, Site, by_time, clock_counts, describe, flow
-from agent.insight.wear import Wear, halves, left_at_end, rounding_says, used, wear
+from agent.insight.wear import Believed, Wear, halves, left_at_end, measured, rounding_says, wear
 from agent.model.fleet import CounterTrack, CountPoint, LevelPoint, PrinterHistory, SupplyTrack
 from agent.model.insight import DRY, EARLY, Insight, Life, Note
 
@@ -68,6 +68,7 @@ class Part:
     declared: float | None
     coverage: float
     own: list[tuple[float, float]]
+    marks: list[tuple[float, float] | None]
 
 
 @dataclass(slots=True)
@@ -206,7 +207,8 @@ def _part(study: Study, track: SupplyTrack, ordered: Ordered[LevelPoint], key: s
     believed, swaps = lives.find(seen, steps, study.contact) if seen.at.size else ([], [])
     swaps = lives.with_ledger(seen, believed, swaps, study.history.ledger, key, study.as_of, study.notes)
     stretches = lives.stretches(believed, swaps, study.contact.latest) if believed else []
-    worn = [wear(seen, believed, one, count, steps) for one in stretches]
+    taken = Believed.of(seen, believed)
+    worn = [wear(taken, one, count, steps) for one in stretches]
     unknown = float(found.at[-1]) if found.at.size and math.isnan(float(found.share[-1])) else None
     part = Part(
         track,
@@ -223,9 +225,10 @@ def _part(study: Study, track: SupplyTrack, ordered: Ordered[LevelPoint], key: s
         _declared(study, track, ordered),
         study.fleet.coverage,
         [],
+        [],
     )
-    marks = [_mark(part, one, stretch) for one, stretch in zip(worn[:-1], stretches[:-1], strict=True)]
-    part.own = _believable(part, [mark for mark in marks if mark is not None])
+    part.marks = [_mark(part, one, stretch) for one, stretch in zip(worn, stretches, strict=True)]
+    part.own = _believable(part, [mark for mark in part.marks[:-1] if mark is not None])
     return part
 
 
@@ -250,12 +253,12 @@ def _declared(study: Study, track: SupplyTrack, ordered: Ordered[LevelPoint]) ->
 
 def _mark(part: Part, one: Wear, stretch: lives.Stretch) -> tuple[float, float] | None:
     """The logarithm of the use a page that a life has shown, and its variance, where that says something."""
-    found = used(one, part.steps, np.array([part.steps.rounding]), part.use.level, part.coverage)
+    found = measured(one, part.steps, part.steps.rounding, part.use.level, part.coverage)
     if found is not None:
         fall = 1.0 - one.lowest if one.full else one.shown_first - one.lowest
         extra = part.steps.rounding_var * part.steps.size**2 / max(fall, 0.05) ** 2
         variance = found[1] + extra
-        return (float(found[0][0]), variance) if fall >= 0.12 and variance <= 0.1 else None
+        return (found[0], variance) if fall >= 0.12 and variance <= 0.1 else None
     if part.seen.only_some and one.full and stretch.followed and one.pages > 0:
         return math.log((1 - kin.EARLY_LEFT) / one.pages), 0.05**2
     return None
@@ -263,8 +266,8 @@ def _mark(part: Part, one: Wear, stretch: lives.Stretch) -> tuple[float, float] 
 
 def _teach(part: Part) -> SupplySummary:
     marks = list(part.own)
-    if part.worn and (last := _mark(part, part.worn[-1], part.stretches[-1])) is not None:
-        marks.append(last)
+    if part.marks and part.marks[-1] is not None:
+        marks.append(part.marks[-1])
     uneven = [half for one in part.worn[:-1] if (half := halves(one, part.steps, part.use.level)) is not None]
     mark = None
     if marks:
@@ -278,8 +281,8 @@ def _teach(part: Part) -> SupplySummary:
         ends = [-one[0] for one in marks]
         cuts = [
             math.log(one.pages)
-            for one, stretch in zip(part.worn, part.stretches, strict=True)
-            if one.pages > 0 and (not one.full or not stretch.followed) and _mark(part, one, stretch) is None
+            for one, stretch, mark in zip(part.worn, part.stretches, part.marks, strict=True)
+            if one.pages > 0 and (not one.full or not stretch.followed) and mark is None
         ]
     says = np.sum([rounding_says(one, part.steps) for one in part.worn], axis=0) if part.worn else np.zeros(3)
     return SupplySummary(
@@ -296,8 +299,8 @@ def _teach(part: Part) -> SupplySummary:
 
 def _lives(study: Study, part: Part) -> list[Life]:
     made = []
-    for number, (one, stretch) in enumerate(zip(part.worn, part.stretches, strict=True), start=1):
-        mark = _mark(part, one, stretch)
+    lived = zip(part.worn, part.stretches, part.marks, strict=True)
+    for number, (one, stretch, mark) in enumerate(lived, start=1):
         rate = mark[0] if mark is not None else None
         share, doubt = left_at_end(one, part.steps, rate)
         ended, end_sure = _ending(part, one, stretch, share, doubt)
@@ -317,7 +320,7 @@ def _lives(study: Study, part: Part) -> list[Life]:
             end_sure=end_sure,
             used_before=stretch.swap is not None and stretch.swap.used_before,
         )
-        made.append(replace(life, text=lives.sentence(life)))
+        made.append(life)
     return made
 
 

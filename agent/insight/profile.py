@@ -9,6 +9,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from agent.insight.days import FAR, Floats, Ints, weekday, workdays_to_month_end
 
@@ -38,7 +39,7 @@ class Shape:
             return np.array([])
         made: Floats = np.array(self.weekday)[weekday(days)] * np.array(self.ends)[workdays_to_month_end(days)]
         if holidays:
-            off = np.fromiter((day in holidays for day in days.tolist()), dtype=bool, count=days.size)
+            off = _among(days, holidays)
             made = np.where(off, np.minimum(made, HOLIDAY_WORTH), made)
         return made
 
@@ -58,6 +59,17 @@ class ShapeSums:
         return ShapeSums(np.zeros(7), np.zeros(7), np.zeros(FAR + 1), np.zeros(FAR + 1))
 
 
+def _among(days: Ints, some: Collection[int]) -> NDArray[np.bool_]:
+    """Which of the days, in order, are among ``some``."""
+    made = np.zeros(days.size, dtype=bool)
+    first, last = int(days[0]), int(days[-1])
+    for one in some:
+        if first <= one <= last:
+            at = int(np.searchsorted(days, one))
+            made[at] = days[at] == one
+    return made
+
+
 def measure(days: Ints, ratio: Floats, shape: Shape, off: Collection[int]) -> ShapeSums:
     """Sum up ``ratio`` (pages over the local mean of an ordinary workday) by weekday and by place in the month.
 
@@ -69,7 +81,7 @@ def measure(days: Ints, ratio: Floats, shape: Shape, off: Collection[int]) -> Sh
     end = _ends_of(days)
     plain = np.ones(days.size, dtype=bool)
     if off:
-        plain = ~np.fromiter((one in off for one in days.tolist()), dtype=bool, count=days.size)
+        plain = ~_among(days, off)
     by_end = ratio / np.array(shape.ends)[end]
     by_day = ratio / np.maximum(0.05, np.array(shape.weekday)[day])
     work = plain & (day < 5)

@@ -160,13 +160,17 @@ def counts(track: CounterTrack, ordered: Ordered[CountPoint], contact: Heard, no
     subject = f"counter {track.name}"
     points, at = ordered.points, ordered.at
     values = np.array([point.value for point in points], dtype=np.float64)
+    if values.size and values.min() < 0:
+        notes.append(Note(subject, f"showed the impossible {values.min():,.0f}; a count below zero is left out"))
+        kept = np.flatnonzero(values >= 0)
+        points, at, values = [points[index] for index in kept], at[kept], values[kept]
     before = seen_before(at, contact)
     lost = np.zeros(at.size, dtype=bool)
     if at.size == 0:
         return Counts(at, values, before, lost)
     delta = np.diff(values)
     minutes = np.diff(at) / 60
-    doubtful = np.flatnonzero((delta < 0) | (delta > _SURELY_HONEST * (minutes + 10)) | (values[1:] < 0))
+    doubtful = np.flatnonzero((delta < 0) | (delta > _SURELY_HONEST * (minutes + 10)))
     for index in doubtful.tolist():
         delta[index], lost[index + 1], why = _doubtful(track, points[index], points[index + 1])
         if why:
@@ -176,8 +180,6 @@ def counts(track: CounterTrack, ordered: Ordered[CountPoint], contact: Heard, no
 
 def _doubtful(track: CounterTrack, old: CountPoint, new: CountPoint) -> tuple[float, bool, str]:
     """How much was counted, whether that is not really known, and what to say of it."""
-    if old.value < 0 or new.value < 0:
-        return 0.0, True, f"showed the impossible {min(old.value, new.value)} on {new.at:%Y-%m-%d}"
     verdict = counters.step(old, new.at, new.value, wraps_at=track.wraps_at, unit=track.unit)
     if verdict.delta is not None and not verdict.is_odd:
         return float(verdict.delta), False, ""

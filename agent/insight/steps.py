@@ -24,6 +24,8 @@ FINEST = 0.001
 COARSEST = 0.25
 """Assumed while a level has not moved and nothing is known of its kind: then it may stand for much or little."""
 _CANDIDATES = (50.0, 100 / 3, 25.0, 20.0, 50 / 3, 12.5, 10.0, 25 / 3, 5.0, 4.0, 2.5, 2.0, 1.0, 0.5, 0.25)
+_STEPS = np.array(_CANDIDATES)[:, None]
+_TOLERATED = np.minimum(0.26, np.array(_CANDIDATES) / 5)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,11 +63,10 @@ def find_step(shown: Floats) -> tuple[float, int]:
     if values.size < 2:
         return 0.0, int(values.size)
     # Amounts are whole units of the supply, so shares are off by a little: 333 of 1001 for a third.
-    for step in _CANDIDATES:
-        off = np.abs(values / step - np.round(values / step)) * step
-        if off.max() <= min(0.26, step / 5):
-            return step / 100, int(values.size)
-    return FINEST, int(values.size)
+    ratio = values / _STEPS
+    off = (np.abs(ratio - np.round(ratio)) * _STEPS).max(axis=1)
+    fitting = np.flatnonzero(off <= _TOLERATED)
+    return (float(_STEPS[fitting[0], 0]) / 100 if fitting.size else FINEST), int(values.size)
 
 
 def settle(own: tuple[float, int], fleet: Steps | None) -> Steps:

@@ -23,6 +23,7 @@ DRIFTS = (0.00008, 0.0002, 0.0004, 0.0008, 0.0016, 0.0032)
 """The variances a day of the logarithm of the level that the fleet's history is asked to choose among."""
 LEAST_WORKDAYS = 5
 """Fewer workdays than this say too little of a printer's use (common practice, no source)."""
+RARE_JOB = 6.0
 CLOSED_BELOW = 0.05
 CLOSED_AT_MOST = 0.2
 _WINDOW = 20
@@ -217,7 +218,7 @@ def follow(work: _Days, roughness: float, drift: float) -> tuple[float, float, f
             miss = max(-limit, min(limit, miss))
         gain = spread / total
         moved = max(0.05, 1.0 + gain * miss)
-        level *= moved
+        level = max(1e-6, level * moved)
         # The variance is relative to the level, so it is rescaled with it.
         spread = (1.0 - gain) * spread / (moved * moved) if spread < 0.2 else (1.0 - gain) * spread
         path.append(level)
@@ -271,6 +272,8 @@ def _working(
 
 def _fit(blank: Flow, work: _Days, habits: Habits, sums: UseSums, *, learn: bool) -> Flow:
     x = work.pages / work.worth
+    # One day of a great job says little of the days to come, and must not pass for unevenness of every day.
+    x = np.minimum(x, RARE_JOB * max(float(np.median(x)), float(x.mean()) / 2))
     roots = np.sqrt(x)
     alone = work.length == 1
     rough, rel = _noise(roots[alone], x[alone])

@@ -16,7 +16,7 @@ import numpy as np
 from agent.insight.days import Floats
 from agent.insight.lives import Shown, Stretch
 from agent.insight.series import Counts
-from agent.insight.steps import Steps, first_step_says
+from agent.insight.steps import ROUNDINGS, Steps, first_step_says
 
 COVERAGE_NOISE = 0.03
 """The variance by which one workday's use a page differs from the life's mean, before the fleet tells (common
@@ -67,68 +67,102 @@ class Wear:
         return max(0.0, (self.end[0] + self.end[1] - self.start[0] - self.start[1]) / 2)
 
 
-def wear(seen: Shown, believed: Sequence[int], stretch: Stretch, counts: Counts, steps: Steps) -> Wear:
+@dataclass(frozen=True, slots=True)
+class Believed:
+    """The levels of a supply that are believed, as lists: lives are short, and lists are quicker for the short."""
+
+    at: list[float]
+    share: list[float]
+    low: list[float]
+    high: list[float]
+    some: list[bool]
+    only_some: bool
+
+    @staticmethod
+    def of(seen: Shown, believed: Sequence[int]) -> Believed:
+        """The levels with these indices."""
+        index = np.array(believed, dtype=np.int64)
+        return Believed(
+            seen.at[index].tolist(),
+            seen.share[index].tolist(),
+            seen.low[index].tolist(),
+            seen.high[index].tolist(),
+            seen.some[index].tolist(),
+            seen.only_some,
+        )
+
+
+def wear(levels: Believed, stretch: Stretch, counts: Counts, steps: Steps) -> Wear:
     """Measure one life."""
-    index = np.array(believed[stretch.first : stretch.last + 1])
-    share, low, high = seen.share[index], seen.low[index], seen.high[index]
-    start = (float(low[0]), float(high[0]))
-    if stretch.swap is not None and stretch.swap.logged and stretch.swap.at > seen.at[index[0]]:
-        here = counts.bracket(np.array([stretch.swap.at]))
-        start = (float(here[0][0]), float(here[1][0]))
-    ends = counts.bracket(np.array([stretch.until]))
-    end = (float(ends[0][0]), float(ends[1][0])) if stretch.followed else (float(ends[1][0]), float(ends[1][0]))
+    begin, stop = stretch.first, stretch.last + 1
+    share, swap = levels.share, stretch.swap
+    start = (levels.low[begin], levels.high[begin])
+    if swap is not None and swap.logged and swap.at > levels.at[begin]:
+        start = _bracket(counts, swap.at)
+    if not stretch.followed:
+        now = float(counts.total[-1]) if counts.total.size else 0.0
+        end = (now, now)
+    elif stop < len(share) and levels.at[stop] == stretch.until:
+        end = (levels.low[stop], levels.high[stop])
+    else:
+        end = _bracket(counts, stretch.until)
     top = 1.0 - steps.size * (1.0 if steps.rounding < 0.25 else 0.0) - 0.012
-    swap = stretch.swap
-    full = swap is not None and not swap.used_before and (bool(share[0] >= top) or bool(seen.some[index[0]]))
-    first, middle, last, borders = _borders(share, low, high, end[1], steps.size)
-    if seen.only_some and swap is not None and swap.logged and share[0] < 0.5:
-        share, first, middle, last, borders = np.array([1.0]), None, None, None, 0
+    full = swap is not None and not swap.used_before and (share[begin] >= top or levels.some[begin])
+    if levels.only_some and swap is not None and swap.logged and share[begin] < 0.5:
+        return Wear(start, full, True, 1.0, 1.0, 1.0, end, None, None, 0, levels.some[stop - 1])
+    drops, lowest = _drops(share, begin, stop)
+    edges = [_border(levels, drops[at], stop, end[1], steps.size) for at in ((0, -1) if drops else ())]
+    middle = None
+    if len(drops) >= _MANY:
+        middle = _border(levels, drops[len(drops) // 2], stop, end[1], steps.size)
     return Wear(
         start,
         full,
         swap is not None,
-        float(share[0]),
-        float(share[-1]),
-        float(share.min()),
+        share[begin],
+        share[stop - 1],
+        lowest,
         end,
-        first,
-        last,
-        borders,
-        bool(seen.some[index[-1]]),
+        edges[0] if edges else None,
+        edges[1] if edges else None,
+        len(drops),
+        levels.some[stop - 1],
         middle,
     )
 
 
-def _borders(
-    share: Floats, low: Floats, high: Floats, end: float, size: float
-) -> tuple[Border | None, Border | None, Border | None, int]:
-    """The first, the middle (of many) and the last border, and how many there are."""
-    floor = np.minimum.accumulate(share)
-    drops = np.flatnonzero(np.diff(floor) < -1e-9) + 1
-    if drops.size == 0:
-        return None, None, None, 0
-    first, last = (_border(share, low, high, end, size, int(drops[at]), floor) for at in (0, -1))
-    middle = None
-    if drops.size >= _MANY:
-        middle = _border(share, low, high, end, size, int(drops[drops.size // 2]), floor)
-    return first, middle, last, int(drops.size)
+def _bracket(counts: Counts, at: float) -> tuple[float, float]:
+    low, high = counts.bracket(np.array([at]))
+    return float(low[0]), float(high[0])
 
 
-def _border(share: Floats, low: Floats, high: Floats, end: float, size: float, at: int, floor: Floats) -> Border:
-    above, below = float(floor[at - 1]), float(share[at])
-    begin, stop = float(low[at]), float(high[at])
+def _drops(share: list[float], begin: int, stop: int) -> tuple[list[tuple[int, float]], float]:
+    """Where the level fell below all before it in this life, with the lowest before; and the lowest of all."""
+    floor, found = share[begin], []
+    for at in range(begin + 1, stop):
+        if share[at] < floor - 1e-9:
+            found.append((at, floor))
+            floor = share[at]
+    return found, floor
+
+
+def _border(levels: Believed, drop: tuple[int, float], stop: int, end: float, size: float) -> Border:
+    at, above = drop
+    share, below = levels.share, levels.share[at]
+    least, most = levels.low[at], levels.high[at]
     # A level that flickers back has its border anywhere between the first fall and the last return.
-    later = np.flatnonzero(share[at:] > below + 0.6 * size)
-    if later.size:
-        after = at + int(later[-1]) + 1
-        stop = float(high[after]) if after < share.size else end
+    limit = below + 0.6 * size
+    for later in range(stop - 1, at, -1):
+        if share[later] > limit:
+            most = levels.high[later + 1] if later + 1 < stop else end
+            break
     many = max(1.0, (above - below) / size)
-    width = stop - begin
-    return Border(above, below, (begin + width * (many - 1) / many, stop), (begin, begin + width / many))
+    width = most - least
+    return Border(above, below, (least + width * (many - 1) / many, most), (least, least + width / many))
 
 
-def used(one: Wear, steps: Steps, rounding: Floats, a_day: float, coverage: float) -> tuple[Floats, float] | None:
-    """The logarithm of the use a page for each assumed ``rounding``, and its variance; None before anything is lost.
+def measured(one: Wear, steps: Steps, rounding: float, a_day: float, coverage: float) -> tuple[float, float] | None:
+    """The logarithm of the use a page if levels are rounded so, and its variance; None before anything is lost.
 
     ``a_day``: impressions of a workday, which says how many days' coverages were averaged; ``coverage``: the variance
     of one day's.
@@ -138,22 +172,30 @@ def used(one: Wear, steps: Steps, rounding: Floats, a_day: float, coverage: floa
     size = steps.size
     below = one.last.below + (1 - rounding) * size
     if one.full:
-        above, begin = np.ones_like(rounding), one.start
+        above, begin = 1.0, one.start
     elif one.borders >= 2 and one.first is not None:
         above, begin = one.first.above - rounding * size, one.first.leave
     else:
         return None
     stop = one.last.enter
-    pages = (sum(stop) - sum(begin)) / 2
-    fall = above - below
+    pages = (stop[0] + stop[1] - begin[0] - begin[1]) / 2
     if pages <= 0:
         return None
-    fall = np.maximum(fall, 0.15 * size)
+    fall = max(above - below, 0.15 * size)
     width = ((stop[1] - stop[0]) ** 2 + (begin[1] - begin[0]) ** 2) / 12
     variance = FLOOR + width / pages**2 + coverage / (1 + pages / max(1.0, a_day))
     if one.full and one.borders == 1:
-        variance += 0.05
-    return np.log(fall / pages), variance
+        variance += 0.05  # The first border hangs on the rounding alone.
+    return math.log(fall / pages), variance
+
+
+def used(one: Wear, steps: Steps, rounding: Floats, a_day: float, coverage: float) -> tuple[Floats, float] | None:
+    """``measured`` for each of several roundings (each of ROUNDINGS)."""
+    found = [measured(one, steps, each, a_day, coverage) for each in ROUNDINGS]
+    kept = [each for each in found if each is not None]
+    if len(kept) < len(ROUNDINGS):
+        return None
+    return np.array([each[0] for each in kept])[np.searchsorted(ROUNDINGS, rounding)], kept[0][1]
 
 
 def halves(one: Wear, steps: Steps, a_day: float) -> tuple[float, float] | None:

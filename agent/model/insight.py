@@ -51,7 +51,22 @@ class Life:
     sure: float
     end_sure: float
     used_before: bool = False
-    text: str = ""
+
+    @property
+    def text(self) -> str:
+        """One sentence for a person."""
+        begin = f"fitted {self.fitted:%Y-%m-%d}" if self.fitted is not None else "in before the history begins"
+        if self.used_before and self.start_level is not None:
+            begin += f", used before (it showed {self.start_level:.0%})"
+        pages = f", {self.impressions:,} impressions" if self.impressions is not None else ""
+        at = f" at {self.end_level:.0%}" if self.end_level is not None else ""
+        if self.ended == DRY:
+            return f"{begin}{pages}; ran dry"
+        if self.ended == EARLY:
+            return f"{begin}{pages}; swapped early{at}"
+        if self.ended == STILL_IN:
+            return f"{begin}{pages}; still in{at}"
+        return f"{begin}{pages}; swapped{at}, whether empty is not known"
 
 
 @dataclass(frozen=True, slots=True)

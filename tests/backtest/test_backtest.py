@@ -1,0 +1,69 @@
+"""A small backtest in the suite: loose bounds that a broken method would not hold. The whole one is ``make backtest``."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.backtest import report, swapping, trial, world
+
+SEED = 201  # neither a tuning seed nor one of the whole backtest
+
+
+@pytest.fixture(scope="module", params=[0.01, 0.10, 0.25])
+def small(request):
+    made = world.make(SEED, request.param, printers=24)
+    rows, reasons = trial.run(made, trial.Plan(many=8, every=150), told=True)
+    return report.score(rows, reasons, {"line": (0.6, 1.0, 1.5), "mean": (0.6, 1.0, 1.5)})
+
+
+def test_the_interval_covers_about_as_often_as_it_says(small):
+    assert 0.68 <= small["all"]["coverage"] <= 0.92
+
+
+def test_it_errs_little_more_than_an_oracle(small):
+    assert small["all"]["ratio_to_oracle_mean"] <= 2.6
+
+
+def test_it_beats_the_line_and_the_mean(small):
+    assert small["all"]["less_pinball"] >= 0.15
+
+
+def test_it_leans_neither_way(small):
+    assert abs(small["all"]["bias_median"]) <= 0.45
+
+
+def test_nearly_all_get_an_answer(small):
+    assert small["without_answer"] <= 0.06
+
+
+@pytest.mark.parametrize("step", [0.01, 0.10])
+def test_swaps_are_told_and_noise_is_not(step):
+    found = swapping.run(SEED, step, 12, told=True)
+    for how in ("hindsight", "live"):
+        assert found[how]["recall"] >= 0.95, how
+        assert found[how]["precision"] >= 0.95, how
+    assert found["live"]["within_24_h"] >= 0.95
+
+
+def test_the_oracle_is_right_when_nothing_varies():
+    made = world.make(SEED, 0.01, printers=3, days=150)
+    made.wear = made.expected.copy()
+    for day in (20, 60, 100):
+        assert made.time_until_dry(0, day, pages=made.expected) == made.time_until_dry(0, day)
+
+
+def test_pinball_is_least_at_the_quantile():
+    # Koenker and Bassett (1978): the expected loss is least at the quantile asked for.
+    sample = np.random.default_rng(1).gamma(3, 2, 20_000)
+    losses = [
+        trial.pinball(sample, np.full(sample.size, guess), 0.9).mean()
+        for guess in np.quantile(sample, [0.8, 0.9, 0.97])
+    ]
+    assert losses[1] < losses[0]
+    assert losses[1] < losses[2]
+
+
+def test_hours_in_which_nobody_prints_are_taken_out():
+    assert trial.open_days(np.array([0.0, 5 / 24, 10 / 24, 0.9, 1.0])).tolist() == pytest.approx([0, 0.5, 1, 1, 1])
+    assert trial.work_days(np.array([0]), np.array([7.0])).tolist() == [5.0]
