@@ -14,11 +14,12 @@ from agent.mib.oddities import Oddity, OddityErrors, parse
 from agent.model.failure import Failure
 from agent.model.fleet import PrinterHistory
 from agent.model.wire import Peer
+from agent.notify.alertmanager import AlertmanagerChannel
 from agent.notify.apprise_channel import AppriseChannel
 from agent.notify.channel import Channel
 from agent.notify.mail import MailChannel, Server
 from agent.notify.webhook import WebhookChannel
-from agent.settings import ApprisePost, Mail, Secret, SecretMissing, SecretUnfit, Settings, Webhook
+from agent.settings import Alertmanager, ApprisePost, Mail, Secret, SecretMissing, SecretUnfit, Settings, Webhook
 from agent.settings.targets import Target
 from agent.sweep.station import Stop
 
@@ -121,7 +122,7 @@ def channels(settings: Settings, base: Path, clock: Callable[[], datetime]) -> d
     return made
 
 
-def _channel(one: Mail | Webhook | ApprisePost, base: Path, clock: Callable[[], datetime]) -> Channel:
+def _channel(one: Mail | Webhook | Alertmanager | ApprisePost, base: Path, clock: Callable[[], datetime]) -> Channel:
     match one:
         case Mail():
             server = Server(
@@ -135,6 +136,8 @@ def _channel(one: Mail | Webhook | ApprisePost, base: Path, clock: Callable[[], 
             return MailChannel(one.name, server, one.sender, one.to)
         case Webhook():
             return WebhookChannel(one.name, one.reveal_url, clock=clock, secret=_reveal(one.secret))
+        case Alertmanager():
+            return AlertmanagerChannel(one.name, one.reveal_url, ca_file=base / one.ca_file if one.ca_file else None)
         case ApprisePost():
             return AppriseChannel(one.name, (one.url.reveal,))
 

@@ -23,7 +23,7 @@ from agent.model.alarm import Message
 from agent.model.failure import Failure
 from agent.notify.channel import Channel, Undelivered, masked
 from agent.notify.mail import is_loopback
-from agent.settings import ApprisePost, Mail, Secret, Settings, Webhook
+from agent.settings import Alertmanager, ApprisePost, Mail, Secret, Settings, Webhook
 
 TEST_TEXT = "This is a test by lowmark fitness: messages come through on this channel. There is nothing to do."
 _LONGEST_TEST = 90.0
@@ -35,12 +35,14 @@ async def reach(settings: Settings, base: Path, *, timeout: float = 5.0) -> list
     return list(await asyncio.gather(*asked))
 
 
-def _reach(one: Mail | Webhook | ApprisePost, base: Path, timeout: float) -> Finding:
+def _reach(one: Mail | Webhook | Alertmanager | ApprisePost, base: Path, timeout: float) -> Finding:
     match one:
         case Mail():
             return _mail(one, base, timeout)
         case Webhook():
-            return _web(one, timeout)
+            return _web(one, timeout, one.secret)
+        case Alertmanager():
+            return _web(one, timeout, None, base / one.ca_file if one.ca_file else None)
         case ApprisePost():
             return _apprise(one)
 
@@ -92,12 +94,12 @@ def _mail(one: Mail, base: Path, timeout: float) -> Finding:
     return Finding("channels", one.name, FINE, f"mail server {where} answers ({one.security}{logged_in})")
 
 
-def _web(one: Webhook, timeout: float) -> Finding:
+def _web(one: Webhook | Alertmanager, timeout: float, secret: Secret | None, ca_file: Path | None = None) -> Finding:
     try:
         parts = urlsplit(one.reveal_url())
         host, port = parts.hostname or "", parts.port or (443 if parts.scheme == "https" else 80)
-        if isinstance(one.secret, Secret):
-            one.secret.reveal()
+        if secret is not None:
+            secret.reveal()
     except Failure as failure:
         return _wrong(one.name, str(failure), "put the secret where the settings say")
     except ValueError:
@@ -106,7 +108,10 @@ def _web(one: Webhook, timeout: float) -> Finding:
     try:
         with socket.create_connection((host, port), timeout) as plain:
             if parts.scheme == "https":
-                with ssl.create_default_context().wrap_socket(plain, server_hostname=host):
+                context = ssl.create_default_context()
+                if ca_file is not None:
+                    context.load_verify_locations(cafile=str(ca_file))
+                with context.wrap_socket(plain, server_hostname=host):
                     pass
     except (OSError, UnicodeError, ValueError) as problem:
         return _unreached(one.name, where, str(problem), problem)

@@ -13,6 +13,7 @@ from agent.settings.schema import example, json_schema
 from agent.settings.secrets import Secret, SecretMissing, SecretUnfit
 from agent.settings.shape import (
     Alarm,
+    Alertmanager,
     ApprisePost,
     Channel,
     Credentials,
@@ -34,6 +35,7 @@ from agent.settings.shape import (
 
 __all__ = [
     "Alarm",
+    "Alertmanager",
     "ApprisePost",
     "Change",
     "Channel",

@@ -1,4 +1,4 @@
-"""How people are told: mail, signed web requests, and whatever Apprise reaches."""
+"""How people are told: mail, signed web requests, Alertmanager, and whatever Apprise reaches."""
 
 from __future__ import annotations
 
@@ -150,6 +150,20 @@ class Webhook(_Channel):
         return self.url.reveal() if isinstance(self.url, Secret) else self.url
 
 
+class Alertmanager(_Channel):
+    """Alerts of Prometheus' Alertmanager (its API, version 2)."""
+
+    kind: Annotated[Literal["alertmanager"], Field(description="alertmanager")]
+    url: Annotated[WebUrl, Field(description="Its root, like http://127.0.0.1:9093; or a secret.")]
+    ca_file: Annotated[FilePath | None, Field(description="Certificates to trust besides the system's (PEM file).")] = (
+        None
+    )
+
+    def reveal_url(self) -> str:
+        """The URL. Raises SecretMissing."""
+        return self.url.reveal() if isinstance(self.url, Secret) else self.url
+
+
 class ApprisePost(_Channel):
     """Any service that the Apprise library reaches."""
 
@@ -157,4 +171,4 @@ class ApprisePost(_Channel):
     url: Annotated[Secret, Field(description="The Apprise URL; it holds the keys of the service, so it is a secret.")]
 
 
-Channel = Annotated[Mail | Webhook | ApprisePost, Field(discriminator="kind")]
+Channel = Annotated[Mail | Webhook | Alertmanager | ApprisePost, Field(discriminator="kind")]

@@ -10,7 +10,7 @@ from typing import Any
 from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
-from agent.settings.channels import ApprisePost, Mail, Webhook
+from agent.settings.channels import Alertmanager, ApprisePost, Mail, Webhook
 from agent.settings.document import Node
 from agent.settings.parts import Part, Shelf, ShelfPlace
 from agent.settings.shape import Alarm, Credentials, Listen, Polling, PrinterEntry, Retention, Settings, Site
@@ -19,7 +19,12 @@ from agent.settings.tree import Problem
 from agent.settings.units import did_you_mean
 from agent.settings.upkeep import Upkeep
 
-_CHANNELS: Mapping[str, type[BaseModel]] = {"mail": Mail, "webhook": Webhook, "apprise": ApprisePost}
+_CHANNELS: Mapping[str, type[BaseModel]] = {
+    "mail": Mail,
+    "webhook": Webhook,
+    "alertmanager": Alertmanager,
+    "apprise": ApprisePost,
+}
 ENTRIES: Mapping[str, type[BaseModel]] = {
     "sites": Site,
     "credentials": Credentials,

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fnmatch import fnmatchcase
 
-from agent.settings.channels import ApprisePost, Mail, Webhook
+from agent.settings.channels import Alertmanager, ApprisePost, Mail, Webhook
 from agent.settings.secrets import Secret, SecretMissing
 from agent.settings.shape import Settings
 from agent.settings.units import read_endpoint
+
+_SECRETS = {Mail: ("password",), Webhook: ("url", "secret"), Alertmanager: ("url",), ApprisePost: ("url",)}
 
 
 def notices(settings: Settings) -> tuple[str, ...]:
@@ -26,7 +28,7 @@ def secrets(settings: Settings) -> Iterator[tuple[str, Secret]]:
             if found is not None:
                 yield f"credentials.{name}.{key}", found
     for at, channel in enumerate(settings.channels):
-        for key in {Mail: ("password",), Webhook: ("url", "secret"), ApprisePost: ("url",)}[type(channel)]:
+        for key in _SECRETS[type(channel)]:
             found = getattr(channel, key)
             if isinstance(found, Secret):
                 yield f"channels[{at}].{key}", found

@@ -18,7 +18,7 @@ from agent.model.shelf import PlaceRule, SparePart
 from agent.model.upkeep import Plan
 from agent.model.wire import Community, UsmUser
 from agent.settings.alarms import USUAL_ALARMS, Alarm
-from agent.settings.channels import ApprisePost, Channel, Mail, Webhook
+from agent.settings.channels import Alertmanager, ApprisePost, Channel, Mail, Webhook
 from agent.settings.parts import Part, Shelf, ShelfPlace
 from agent.settings.secrets import Secret, SecretUnfit
 from agent.settings.section import Section
@@ -42,6 +42,7 @@ from agent.settings.upkeep import USUAL_UPKEEP, Upkeep
 
 __all__ = [
     "Alarm",
+    "Alertmanager",
     "ApprisePost",
     "Channel",
     "Credentials",

@@ -72,7 +72,7 @@ def test_the_schema_in_config_is_the_one_that_the_command_prints() -> None:
 
 def test_the_example_loads_with_every_optional_line_switched_on() -> None:
     settings = parse(switched_on())
-    assert {channel.kind for channel in settings.channels} == {"mail", "webhook", "apprise"}
+    assert {channel.kind for channel in settings.channels} == {"mail", "webhook", "alertmanager", "apprise"}
     assert settings.printers[1].device == 2
 
 
