@@ -27,7 +27,6 @@ LOOK_BACK = timedelta(days=3 * 366)
 STATUS_BACK = timedelta(days=366)
 STALE = timedelta(hours=6)
 """So old may a look become before it is renewed. It is renewed at once when a supply was exchanged."""
-EVERY = timedelta(minutes=20)
 REST = 1.0
 """Between two printers the thread rests for so many times as long as the last one took."""
 
@@ -62,6 +61,9 @@ class Foresight:
         """Look anew at every printer that wants it. Raises StoreError."""
         wanted = [number for number, view in views.items() if view.reading is not None and self._is_old(view, now)]
         self._known = {number: one for number, one in self._known.items() if number in views}
+        if not wanted:
+            self._forget(views)
+            return
         for number in wanted:
             begun = self._timer()
             told = self._store.history(number, now - LOOK_BACK, now)
@@ -80,13 +82,18 @@ class Foresight:
             self.upkeep = MappingProxyType({**self.upkeep, number: due})
             if self._pause(begun):
                 return
-        self.insights = MappingProxyType({number: one for number, one in self.insights.items() if number in views})
-        self.upkeep = MappingProxyType({number: one for number, one in self.upkeep.items() if number in views})
+        self._forget(views)
 
     def look(self, printer_id: int, at: datetime) -> Insight:
         """One printer as of any moment, by what the fleet has taught so far. Raises StoreError."""
         told = self._store.history(printer_id, at - LOOK_BACK, at)
         return look(told, self._fleet, at, terms(self._settings(), told))
+
+    def _forget(self, views: Mapping[int, PrinterView]) -> None:
+        """Let go of printers that are not watched any more."""
+        if not self.insights.keys() <= views.keys():
+            self.insights = MappingProxyType({number: one for number, one in self.insights.items() if number in views})
+            self.upkeep = MappingProxyType({number: one for number, one in self.upkeep.items() if number in views})
 
     def _upkeep(self, told: PrinterHistory, insight: Insight, view: PrinterView, now: datetime) -> PrinterUpkeep:
         settings = self._settings()

@@ -12,8 +12,7 @@ from pathlib import Path
 
 import yaml
 
-from agent.app.foresight import Foresight
-from agent.app.house import ServiceHouse
+from agent.app.pages import Pages
 from agent.app.service import Clocks, Service
 from agent.rehearsal.clock import SimClock
 from agent.rehearsal.fleet import Fleet, own_addresses
@@ -21,7 +20,7 @@ from agent.rehearsal.paper import write_settings
 from agent.rehearsal.serve import Rehearsal
 from agent.settings import load
 from agent.store import Store
-from agent.web import Server, build_app
+from agent.web import Server
 from tests.web.world import remember
 from tests.whole.agent import free_port, wait
 
@@ -52,11 +51,9 @@ def agent(folder: Path) -> Iterator[tuple[str, Service]]:
         with Rehearsal(fleet, SimClock(lambda: datetime.now(UTC), now, 1.0)):
             service = Service(load(settings), settings, store, Clocks(lambda: datetime.now(UTC), time.monotonic))
             with _going(service):
-                foresight = Foresight(store, lambda: service.settings, time.monotonic)
-                house = ServiceHouse(service, foresight)
-                foresight.learn(house.now(), house.views())
-                app = build_app(service.metrics.render, service.health, house)
-                with Server(app) as server:
+                pages = Pages(service)
+                asyncio.run(pages.reckon())
+                with Server(pages.app()) as server:
                     yield f"http://127.0.0.1:{server.port}", service
 
 
