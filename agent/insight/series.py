@@ -163,7 +163,7 @@ def counts(track: CounterTrack, ordered: Ordered[CountPoint], contact: Heard, no
     if values.size and values.min() < 0:
         notes.append(Note(subject, f"showed the impossible {values.min():,.0f}; a count below zero is left out"))
         kept = np.flatnonzero(values >= 0)
-        points, at, values = [points[index] for index in kept], at[kept], values[kept]
+        points, at, values = [points[index] for index in kept.tolist()], at[kept], values[kept]
     before = seen_before(at, contact)
     lost = np.zeros(at.size, dtype=bool)
     if at.size == 0:

@@ -180,9 +180,13 @@ def verdicts(name: str, found: Mapping[str, Any]) -> list[tuple[str, bool]]:
 def show(console: Console, head: Mapping[str, Any], found: Mapping[str, Any]) -> None:
     """Print everything."""
     console.print(
-        f"{head['printers']} printers x {head['days']} days, seeds {head['seeds']} (tuned on {head['tuning_seeds']} only), "
-        f"{head['as_of_days_a_printer']} random moments a printer, public holidays "
-        f"{'told' if head['holidays_told'] else 'not told'}; times in days.\nx oracle: ours over the oracle's median error (and the same in workdays); volume: an oracle that is told the pages left but must learn\nthe pages to come from the counter, as any method must; pinball of the rivals: dressed with intervals learnt on a tuning seed\n"
+        f"{head['printers']} printers x {head['days']} days, seeds {head['seeds']} "
+        f"(tuned on {head['tuning_seeds']} only), {head['as_of_days_a_printer']} random moments a printer, "
+        f"public holidays "
+        f"{'told' if head['holidays_told'] else 'not told'}; times in days.\n"
+        "x oracle: ours over the oracle's median error (and the same in workdays). volume: an oracle that is told the\n"
+        "pages left but must learn the pages to come from the counter, as any method must. The rivals' pinball loss\n"
+        "is that of their day dressed with intervals learnt on a tuning seed.\n"
     )
     table = Table(title="Forecasts, by step and by their own P50", title_justify="left", box=None, pad_edge=False)
     for column in (

@@ -15,7 +15,7 @@ HOURS = np.array(SLOTS) / 24.0
 
 
 class Seen:
-    """The readings of one printer by a given day's 8 o'clock, since the last swap: days (fractional), levels, counts."""
+    """The readings of one printer by 8 o'clock of a day, since the last swap: days (fractional), levels, counts."""
 
     def __init__(self, world: World, printer: int, day: int) -> None:
         slot = day * 3 + 1  # readings before the one at 12 o'clock
@@ -55,7 +55,7 @@ def _lives_of(world: World, printer: int):  # type: ignore[no-untyped-def]
 
 
 def straight_line(seen: Seen, step: float) -> float:
-    """(a) The least-squares line through the levels of the last 30 days, followed to zero; NaN when it does not fall."""
+    """(a) The least-squares line through the levels of the last 30 days, to zero; NaN when it does not fall."""
     if step == SOME_ONLY:
         return float("nan")
     late = seen.at >= -30

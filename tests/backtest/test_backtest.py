@@ -1,4 +1,4 @@
-"""A small backtest in the suite: loose bounds that a broken method would not hold. The whole one is ``make backtest``."""
+"""A small backtest: loose bounds that a broken method would not hold. The whole one is ``make backtest``."""
 
 from __future__ import annotations
 

@@ -3,11 +3,12 @@
 How hard it is (each printer, each life and each day draws its own):
 
 * pages a workday: log-normal between printers; from workday to workday a coefficient of variation of 0.45 to 0.8,
-  half of the printers gamma, half log-normal; weekday shapes that differ by 10 %; weekends nearly idle; holidays idle; the
-  last three workdays of a month +35 %; a level that drifts as a random walk with sd 0.2 (logarithm) over 60 days;
+  half of the printers gamma, half log-normal; weekday shapes that differ by 10 %; weekends nearly idle, holidays too;
+  the last three workdays of a month +35 %; a level that drifts as a random walk with sd 0.2 (logarithm) over 60 days;
 * use a page: 30 % between printers, 20 to 30 % from life to life, 10 % from day to day;
 * 60 % of cartridges are swapped early at 0 to 12 %; 4 % are used ones; dry printers stand for hours at times;
-* levels rounded down, to the nearest or up, by model; flicker by a step; shaken cartridges; odd readings after power-up;
+* levels rounded down, to the nearest or up, by model; flicker by a step; shaken cartridges; odd readings after
+  power-up;
 * readings at 7, 12 and 17 o'clock; gaps of 1 to 7 days; counters that are reset.
 
 Everything is drawn from one seeded generator. Nothing here is known to the method but what ``histories`` shows.
@@ -49,7 +50,7 @@ UNKNOWN = -2.0
 
 @dataclass(frozen=True)
 class TrueLife:
-    """One life as it was: slots (reading numbers) of its first and its successor's first reading, levels, how it ended."""
+    """One life as it was: slots (reading numbers) of its first reading and its successor's, levels, how it ended."""
 
     printer: int
     first: int
@@ -223,8 +224,7 @@ def _life_by_life(world: World, rng: np.random.Generator, early: float, early_un
                 here = np.flatnonzero(at_once)
                 _swap(world, rng, here, slot, level, use, typical, spread, open_life, wanting, gauge, day)
                 rest = (pages - done)[here]
-                fresh = use[here] * (rate / np.maximum(use, 1e-12))[here] * 0 + use[here]
-                level[here] -= np.minimum(rest * fresh, level[here] * 0.9)
+                level[here] -= np.minimum(rest * use[here], level[here] * 0.9)
                 done[here] = pages[here]
             printed += done
             waiting |= (short & ~at_once) | (level < wanting.at)

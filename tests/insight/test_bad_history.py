@@ -43,7 +43,9 @@ def test_readings_out_of_order_are_put_in_order_and_noted():
 def test_duplicate_rows_count_once_and_are_noted():
     good = usual()
     counts = good.counters[0]
-    twice = replace(good, counters=(replace(counts, points=tuple(p for point in counts.points for p in (point, point))),))
+    twice = replace(
+        good, counters=(replace(counts, points=tuple(p for point in counts.points for p in (point, point))),)
+    )
     found = noted(twice, "shared a moment")
     assert found.usage == look(good, Fleet(), NOW).usage
 
@@ -63,7 +65,11 @@ def test_a_supply_that_appears_late_is_told_from_then_on():
     late = track([(24.0 * day, 100 - (day - 100)) for day in range(100, 119)], key="toner:cyan")
     found = look(replace(good, supplies=(*good.supplies, late)), Fleet(), NOW)
     assert [one.supply for one in found.forecasts] == ["toner:black", "toner:cyan"]
-    assert look(replace(good, supplies=(*good.supplies, late)), Fleet(), at(24 * 50)).forecasts[1].reason.startswith("nothing")
+    assert (
+        look(replace(good, supplies=(*good.supplies, late)), Fleet(), at(24 * 50))
+        .forecasts[1]
+        .reason.startswith("nothing")
+    )
 
 
 def test_a_supply_that_vanished_is_not_guessed_at():
@@ -92,7 +98,9 @@ def test_a_capacity_that_changes_in_mid_life_is_noted():
 
 @pytest.mark.parametrize("capacity", [0, Mark.UNKNOWN, Mark.OTHER])
 def test_without_a_capacity_an_amount_is_no_share(capacity):
-    made = history([track([(0, 500), (100, 400)], unit="tenthsOfGrams", capacity=capacity)], [steady(60)[1]], until=1440)
+    made = history(
+        [track([(0, 500), (100, 400)], unit="tenthsOfGrams", capacity=capacity)], [steady(60)[1]], until=1440
+    )
     assert "does not say" in look(made, Fleet(), at(1440)).forecasts[0].reason
 
 
@@ -133,7 +141,9 @@ HOURS = st.floats(-1e4, 1e5, allow_nan=False)
     st.sampled_from(["percent", "impressions", "unlisted(99)"]),
 )
 def test_whatever_stands_in_the_store_the_answer_is_whole(levels, counts, runs, unit):
-    supply = replace(track([], unit=unit), points=tuple(LevelPoint(at(hour), level, room) for hour, level, room in levels))
+    supply = replace(
+        track([], unit=unit), points=tuple(LevelPoint(at(hour), level, room) for hour, level, room in levels)
+    )
     counted = replace(counter([]), points=tuple(CountPoint(at(hour), value) for hour, value in counts))
     contacts = [ContactRun(at(min(one)), at(max(one)), ok) for *one, ok in runs]
     made = history([supply], [counted], until=0, contacts=contacts)

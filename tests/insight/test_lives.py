@@ -177,7 +177,7 @@ def test_an_empty_cartridge_replaced_is_told_by_the_first_reading():
     finding = told(shown, 620)
     assert finding is not None
     assert (finding.kind, finding.subject, finding.at) == ("swapSeen", "toner:black", at(620))
-    assert "0%" in finding.text and "100%" in finding.text
+    assert "it showed 0% and now 100%" in finding.text
 
 
 def test_a_rise_in_mid_life_waits_for_the_next_reading():

@@ -104,7 +104,8 @@ def test_a_declared_yield_is_better_than_nothing():
 def test_a_cold_start_says_what_is_missing(days):
     supply, counts = steady(days + 1)
     found = forecast(supply, counts, days)
-    assert found.empty is None and found.empty_dates is None
+    assert found.empty is None
+    assert found.empty_dates is None
     assert found.reason.startswith("too early to tell")
     assert found.chance == {}
 
