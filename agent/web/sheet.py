@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
@@ -199,9 +200,10 @@ def _told(track: SupplyTrack, forecast: Forecast | None, times: Times) -> tuple[
 
 
 def _level_at(track: SupplyTrack, at: datetime) -> str:
-    found = next((point for point in reversed(track.points) if point.at <= at), None)
-    if found is None:
+    place = bisect_right(track.points, at, key=lambda point: point.at)
+    if place == 0:
         return "not known yet"
+    found = track.points[place - 1]
     if isinstance(found.level, Mark):
         return {Mark.SOME: "some", Mark.OTHER: "no limit", Mark.UNKNOWN: "unknown"}[found.level]
     share = charts.share_of(found, track.unit)

@@ -6,6 +6,7 @@ import json
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 from typing import Any
 
 import httpx
@@ -21,6 +22,7 @@ from agent.cli.fleetbook import name_of
 from agent.model.insight import Dates
 from agent.model.reading import Bin, Light, Mark, Remark, SubUnitStatus
 from agent.model.upkeep import DUE, NOT_LOGGED, Begin, Disagreement, PrinterUpkeep, UpkeepItem
+from agent.web.site import NAV
 from tests.web.conftest import NOW
 from tests.web.world import StoreHouse
 
@@ -246,3 +248,14 @@ def test_no_parameter_whatever_it_holds_breaks_an_answer(client: httpx.Client, v
         for name in names:
             assert client.get(f"{API}{path}?{name}={value}").status_code in (200, 422), (path, name)
     assert client.get(f"{API}/printers/{value}").status_code in (200, 307, 404, 422)
+
+
+def test_every_address_and_parameter_is_explained_in_the_docs(document: Mapping[str, Any]) -> None:
+    text = (Path(__file__).parents[2] / "docs" / "pages.md").read_text("utf-8")
+    rows = {line.split("`")[1]: line for line in text.splitlines() if line.startswith("| `/api")}
+    assert set(rows) == {f"{API}{path}" for path in document["paths"]}
+    for path, item in document["paths"].items():
+        names = {one["name"] for one in item["get"].get("parameters", ()) if one["in"] == "query"}
+        assert all(f"`{name}`" in rows[API + path] for name in names), path
+    for page, _ in NAV:
+        assert f"| `{page}` |" in text

@@ -78,7 +78,7 @@ def haunted(house: StoreHouse, changed: Callable[..., httpx.Client], bad: str) -
     insight = replace(
         insight,
         forecasts=tuple(replace(one, supply=bad, description=bad, basis=(bad,)) for one in insight.forecasts),
-        lives=tuple(replace(one, supply=bad, text=bad) for one in insight.lives),
+        lives=tuple(replace(one, supply=bad, ended=bad) for one in insight.lives),
     )
     about = house.about()
     silent = ContactState(1, False, NOW, NOW, None, bad, bad)
