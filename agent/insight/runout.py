@@ -189,10 +189,17 @@ def chances(pages: Floats, blur: float, way: Course, weight: Floats | None = Non
     weight = np.full(pages.size, 1.0 / pages.size) if weight is None else weight
     days = way.log_mean.size
     grid = _grid(days)
-    made = _chances(pages, weight, blur, way.log_mean[grid], way.level_var[grid], way.day_var[grid])
+    mean, level_var, day_var = way.log_mean[grid], way.level_var[grid], np.minimum(way.day_var[grid], 4.0)
+    # Days that are surely too early or surely late enough need no reckoning.
+    reach = 4.0 * np.sqrt(level_var + day_var + blur)
+    late = mean - reach > math.log(max(1e-9, float(pages.max())))
+    near = ~late & (mean + reach > math.log(max(1e-9, float(pages.min()))))
+    made = late.astype(np.float64)
+    if near.any():
+        made[near] = _chances(pages, weight, blur, mean[near], level_var[near], day_var[near])
     if grid.size < days:
         # In between the chance goes with the pages expected, not with the calendar: weekends stay flat.
-        made = np.interp(way.log_mean, way.log_mean[grid], made)
+        made = np.interp(way.log_mean, mean, made)
     return np.minimum(1.0, np.maximum.accumulate(made))
 
 
@@ -210,9 +217,8 @@ def _chances(
     pages: Floats, weight: Floats, blur: float, log_mean: Floats, level_var: Floats, day_var: Floats
 ) -> Floats:
     # The sum of positive, uneven days is skewed: its cube root is nearly normal (Wilson and Hilferty 1931).
-    day = np.minimum(day_var, 4.0)
-    sd = np.sqrt((day + level_var + blur) / 9.0)
-    mean = 1.0 - day / 9.0
+    sd = np.sqrt((day_var + level_var + blur) / 9.0)
+    mean = 1.0 - day_var / 9.0
     root = np.cbrt(pages)[:, None] * np.exp(np.clip(log_mean, -20.0, 60.0) / -3.0)
     made: Floats = weight @ ndtr((mean - root) / sd)
     return made
