@@ -13,6 +13,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import BaseRoute, Mount, Route
+from starlette.types import ASGIApp, Receive, Scope, Send
 
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.failure import Failure
@@ -51,7 +52,7 @@ def routes(house: House) -> list[BaseRoute]:
         *(Route(path, _guarded(page)) for path, page in shown),
         Route(look.style_path(), _style),
         Route("/icon.svg", _icon),
-        Mount("/api/v1", build_api(house, roster)),
+        Mount("/api/v1", _with_head(build_api(house, roster))),
     ]
 
 
@@ -219,6 +220,15 @@ def _guarded(page: Callable[[Request], Response]) -> Callable[[Request], Any]:
 def _page(template: str, status: int = 200, headers: Mapping[str, str] | None = None, /, **values: Any) -> Response:
     text = look.render(template, nav=NAV, **values)
     return HTMLResponse(text, status_code=status, headers={**_HEADERS, **(headers or {})})
+
+
+def _with_head(app: ASGIApp) -> ASGIApp:
+    """HEAD is answered as GET (RFC 9110 section 9.1 wants both); the server leaves the content out."""
+
+    async def answer(scope: Scope, receive: Receive, send: Send) -> None:
+        await app({**scope, "method": "GET"} if scope.get("method") == "HEAD" else scope, receive, send)
+
+    return answer
 
 
 def _style(_: Request) -> Response:

@@ -24,9 +24,7 @@ from agent.web import Server
 from tests.web.world import remember
 from tests.whole.agent import free_port, wait
 
-SIZE, DAYS = 9, 40
-SILENT = 6
-"""The number of printers of which the last is switched off."""
+SIZE, DAYS = 9, 35
 
 
 @contextmanager

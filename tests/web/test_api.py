@@ -204,6 +204,14 @@ def test_what_is_wrong_is_told_as_a_problem(
         assert told["errors"][0]["where"]
 
 
+def test_head_is_get_without_the_content(client: httpx.Client) -> None:
+    # RFC 9110 section 9.3.2.
+    asked, told = client.head(f"{API}/printers/1"), client.get(f"{API}/printers/1")
+    assert (asked.status_code, asked.content) == (200, b"")
+    assert asked.headers["etag"] == told.headers["etag"]
+    assert client.head(f"{API}/printers/999").status_code == 404
+
+
 def test_other_methods_are_no_way_in(client: httpx.Client) -> None:
     for method in ("POST", "PUT", "PATCH", "DELETE"):
         answer = client.request(method, f"{API}/printers/1")
