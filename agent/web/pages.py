@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from html import escape
+from typing import Any
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -11,10 +12,9 @@ from starlette.middleware import Middleware
 from starlette.middleware.gzip import GZipMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, Response, StreamingResponse
-from starlette.routing import Route
+from starlette.routing import BaseRoute, Route
 
 from agent.model.health import Health
-from agent.web import site
 from agent.web.guard import OnlyHere
 from agent.web.headers import StrictHeaders
 from agent.web.house import House
@@ -91,9 +91,17 @@ def build_app(
     def failed(_: Request, __: Exception) -> Response:
         return PlainTextResponse("This page could not be made; the agent's log says why.\n", status_code=500)
 
+    routes: list[BaseRoute] = []
+    handlers: dict[Any, Any] = {500: failed}
+    if house is not None:
+        # Only here: it brings heavy libraries, which a command that serves nothing does not wait for.
+        from agent.web import site
+
+        routes = site.routes(house)
+        handlers[HTTPException] = site.missing
     return Starlette(
         routes=[
-            *(site.routes(house) if house is not None else [Route("/", index)]),
+            *(routes or [Route("/", index)]),
             Route("/metrics", metrics_page),
             Route("/healthz", alive),
             Route("/readyz", ready),
@@ -103,5 +111,5 @@ def build_app(
             *([Middleware(OnlyHere)] if house is not None else []),
             Middleware(GZipMiddleware, minimum_size=2000, compresslevel=3),
         ],
-        exception_handlers={500: failed, **({HTTPException: site.missing} if house is not None else {})},
+        exception_handlers=handlers,
     )
