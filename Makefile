@@ -22,7 +22,7 @@ demo: $(READY) ## the main job on a simulated fleet, with 120 days of history; C
 	@$(BIN)/lowmark demo
 
 test: $(READY) ## all tests
-	$(BIN)/python -m pytest -q
+	$(BIN)/python -m pytest -q -n auto --dist loadfile
 
 check: $(READY) ## format, lint, types, import contracts
 	$(BIN)/ruff format --check .

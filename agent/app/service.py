@@ -25,6 +25,7 @@ from agent.app import parts
 from agent.app.hearing import Hearing
 from agent.app.letters import Letters
 from agent.app.outlooks import EVERY, Outlooks
+from agent.app.pages import EVERY_SECONDS, Pages
 from agent.app.pulse import Pulse
 from agent.app.recorder import Recorder
 from agent.app.supervisor import Supervisor
@@ -44,9 +45,10 @@ from agent.store.errors import StoreError
 from agent.sweep.fleet import Fleet
 from agent.sweep.run import Report, Sweep, Work
 from agent.sweep.station import Station, Stop
-from agent.web import Server, build_app
+from agent.web import Server
 
 HEARTBEAT_SECONDS = 5.0
+FIRST_RECKONING_SECONDS = 5.0
 FIRST_OUTLOOK_SECONDS = 60.0
 SENT_KEPT = timedelta(days=30)
 """How long messages that were sent are kept, to be looked at and so that none is told twice."""
@@ -97,6 +99,7 @@ class Service:
         self.outlooks = Outlooks(store)
         self.metrics = Metrics(self.snapshot)
         self.hearing = Hearing(self.ask_at_once, clocks.timer)
+        self.pages = Pages(self)
         self.server: Server | None = None
         self.scheduler: Any = None
         self.sweep: Sweep
@@ -125,7 +128,7 @@ class Service:
         self.recorder.start()
         await self.hearing.start(self.settings, self.sweep.stations)
         listen = self.settings.listen.address
-        self.server = Server(build_app(self.metrics.stream, self.health), host=listen.host, port=listen.port or 0)
+        self.server = Server(self.pages.app(), host=listen.host, port=listen.port or 0)
         self.server.start()
         self._schedule()
         self.teller.start()
@@ -151,6 +154,7 @@ class Service:
         """Stop the schedule, finish what was begun, write what waits."""
         self.supervisor.stopping()
         self.scheduler.pause()
+        self.pages.stop()
         self.sweep.end()
         await self.hearing.stop()
         async with self._sweeping:
@@ -219,6 +223,9 @@ class Service:
         add(self._thin_job, "cron", hour=2, minute=30, id="thin")
         first = self.clocks.now() + timedelta(seconds=FIRST_OUTLOOK_SECONDS)
         add(self._outlook_job, "interval", seconds=EVERY.total_seconds(), id="outlooks", next_run_time=first)
+        if self.pages.open:
+            soon = self.clocks.now() + timedelta(seconds=FIRST_RECKONING_SECONDS)
+            add(self.pages.reckon, "interval", seconds=EVERY_SECONDS, id="pages", next_run_time=soon)
         watchdog = self.supervisor.watchdog_seconds
         beat = min(HEARTBEAT_SECONDS, watchdog / 3 if watchdog else HEARTBEAT_SECONDS)
         add(self._beat_job, "interval", seconds=beat, id="beat", next_run_time=self.clocks.now())

@@ -164,11 +164,12 @@ class Demo:
         console.print(overview(views, organisation, width=console.width))
         address = service.server.address if service.server is not None else ""
         store = f"sqlite:///{self.folder / 'demo.sqlite'}"
+        _say(f"Pages       http://{address}/printers")
         _say(f"Metrics     http://{address}/metrics")
         _say(f"Health      http://{address}/readyz")
         _say("In another terminal, while this runs:")
         _say(f"  export LOWMARK_STORE={store}")
-        for command in ("alarms", "runout", "history hl-01", "ledger", "read 127.77.0.1:1161"):
+        for command in ("alarms", "runout", "upkeep", "history hl-01", "ledger", "read 127.77.0.1:1161"):
             _say(f"  lowmark {command}")
         _say(f"\nTime runs {self.speed:g} times faster in the simulated printers. What happens now (Ctrl-C ends):\n")
 

@@ -96,7 +96,7 @@ class Listen(Section):
     allow_network: Annotated[
         bool,
         Field(
-            description="Say true to listen on addresses that other machines can reach; nothing here asks who calls."
+            description="true: listen where other machines can reach it. Nothing asks who calls; there are no pages then."
         ),
     ] = False
 

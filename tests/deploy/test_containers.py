@@ -262,15 +262,16 @@ def test_whatever_the_agent_imports_is_installed_with_it():
     project = tomllib.loads((ROOT / "pyproject.toml").read_text())["project"]
     ours = [*project["dependencies"], *project["optional-dependencies"]["postgresql"]]
     there: set[str] = set()
-    asked = [Requirement(text) for text in ours]
+    # Each with the extras that the one who asks for it was wanted with: its marker speaks of those, not of its own.
+    asked = [(Requirement(text), {"", "postgresql"}) for text in ours]
     while asked:
-        one = asked.pop()
-        if one.marker is not None and not any(one.marker.evaluate({"extra": extra}) for extra in ("", *one.extras)):
+        one, extras = asked.pop()
+        if one.marker is not None and not any(one.marker.evaluate({"extra": extra}) for extra in extras):
             continue
         name = canonicalize_name(one.name)
         if name not in there:
             there.add(name)
-            asked += [Requirement(text) for text in metadata.requires(name) or ()]
+            asked += [(Requirement(text), {"", *one.extras}) for text in metadata.requires(name) or ()]
     homes = metadata.packages_distributions()
     missing_ones = {
         top for top in imported(ROOT / "agent") if not {canonicalize_name(name) for name in homes.get(top, ())} & there
