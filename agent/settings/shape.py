@@ -95,9 +95,7 @@ class Listen(Section):
     ] = None
     allow_network: Annotated[
         bool,
-        Field(
-            description="true: listen where other machines can reach it. Nothing asks who calls; there are no pages then."
-        ),
+        Field(description="true: listen where other machines can reach it. Nothing asks who calls, so without pages."),
     ] = False
 
 
