@@ -14,6 +14,8 @@ T = TypeVar("T")
 
 _JITTER = (0.8, 1.2)
 _TOO_LITTLE = 0.02  # seconds left in which no answer can be hoped for
+FAST_SECONDS = 0.25
+"""Far longer than a printer that lives takes to answer all (common practice, no source)."""
 _PAUSE = 0.05  # seconds before the second try where the first one failed at once, doubled for each further one
 
 
@@ -24,8 +26,8 @@ class OutOfTime(Silent):
 class Lanes:
     """How many visits run at the same time: so many on the fast lane, and twice as many again that wait for the slow.
 
-    A visit leaves the fast lane at its first time-out, so that dead printers, which cost nothing but patience, never
-    keep live ones from being asked.
+    A visit that has not ended after ``FAST_SECONDS`` leaves the fast lane, and joins the slow one at its first
+    time-out, so that dead printers, which cost nothing but patience, never keep live ones from being asked.
     """
 
     def __init__(self, width: int) -> None:
@@ -47,6 +49,11 @@ class Pass:
     def __init__(self, lane: asyncio.Semaphore, slow: asyncio.Semaphore) -> None:
         self._lane: asyncio.Semaphore | None = lane
         self._slow = slow
+
+    def step_out(self) -> None:
+        """Leave the fast lane and go on without one, until a time-out asks for the slow one."""
+        if self._lane is not self._slow:
+            self.leave()
 
     async def step_aside(self) -> None:
         """Change to the slow lane, if not there already."""
