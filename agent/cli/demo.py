@@ -44,6 +44,7 @@ def demo(
     days: Annotated[int, typer.Option("--days", min=1, max=800, help="How many days of history to begin with.")] = 120,
     seed: Annotated[int, typer.Option("--seed", help="Another number, another fleet.")] = 1,
     speed: Annotated[float, typer.Option("--speed", min=0.01, max=10_000, help="How much faster time runs.")] = 60.0,
+    port: Annotated[int, typer.Option("--port", min=1, max=65_535, help="The UDP port of every printer.")] = 1161,
     seconds: Annotated[float | None, typer.Option("--seconds", min=0, help="End by itself after so long.")] = None,
 ) -> None:
     """The main job on a simulated fleet: real SNMP on loopback, history, metrics, alarms. Ctrl-C ends and cleans up.
@@ -57,13 +58,13 @@ def demo(
 
     set_up("error", form="text")
     with tempfile.TemporaryDirectory(prefix="lowmark-demo-") as folder:
-        Demo(Path(folder), printers, days, seed, speed).play(seconds)
+        Demo(Path(folder), printers, days, seed, speed, port).play(seconds)
 
 
 class Demo:
     """One demo in one folder."""
 
-    def __init__(self, folder: Path, printers: int, days: int, seed: int, speed: float) -> None:
+    def __init__(self, folder: Path, printers: int, days: int, seed: int, speed: float, port: int) -> None:
         from agent.rehearsal.fleet import Fleet, own_addresses, own_ports
         from agent.rehearsal.serve import loopback_answers_everywhere
 
@@ -73,7 +74,7 @@ class Demo:
         self.shown = False
         make = own_addresses if loopback_answers_everywhere() else own_ports
         began = datetime.now(UTC)
-        self.fleet: Fleet = Fleet(seed, printers, start=began - timedelta(days=days), addresses=make(printers))
+        self.fleet: Fleet = Fleet(seed, printers, start=began - timedelta(days=days), addresses=make(printers, port))
 
     def play(self, seconds: float | None) -> None:
         """All of it, until Ctrl-C or until ``seconds`` are over."""
@@ -169,7 +170,14 @@ class Demo:
         _say(f"Health      http://{address}/readyz")
         _say("In another terminal, while this runs:")
         _say(f"  export LOWMARK_STORE={store}")
-        for command in ("alarms", "runout", "upkeep", "history hl-01", "ledger", "read 127.77.0.1:1161"):
+        for command in (
+            "alarms",
+            "runout",
+            "upkeep",
+            "history hl-01",
+            "ledger",
+            f"read {self.fleet.printers[0].who.host}:{self.fleet.printers[0].who.port}",
+        ):
             _say(f"  lowmark {command}")
         _say(f"\nTime runs {self.speed:g} times faster in the simulated printers. What happens now (Ctrl-C ends):\n")
 
