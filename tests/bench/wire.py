@@ -96,6 +96,35 @@ def asked_cells() -> list[str]:
     return list(plan.keep(template()))
 
 
+def gufo_alone(simulated: Simulated, rounds: int) -> Measured:
+    """gufo-snmp by itself: kept sessions, the known cells in GETs, nothing learnt, checked or decoded.
+
+    What it can do on the machine at hand is the ceiling for whatever is built on it.
+    """
+    from gufo.snmp.aio import SnmpSession
+
+    cells = asked_cells()
+    pdus = [cells[at : at + PDU] for at in range(0, len(cells), PDU)]
+
+    async def go() -> Measured:
+        sessions = [SnmpSession(place.host, place.port, timeout=5.0) for place in simulated.addresses]
+
+        async def sweep() -> None:
+            queue = iter(sessions)
+
+            async def work() -> None:
+                for session in queue:
+                    for pdu in pdus:
+                        assert len(await session.get_many(pdu)) == len(pdu)
+
+            await asyncio.gather(*(work() for _ in range(128)))
+
+        await sweep()
+        return _median("gufo-snmp alone", len(sessions), await _timed(sweep, rounds), len(cells))
+
+    return asyncio.run(go())
+
+
 def pysnmp_tuned(simulated: Simulated, rounds: int) -> Measured:
     """pysnmp's v1arch with OIDs prepared beforehand and MIB lookups off: its quickest way. Values are not decoded."""
     from pysnmp.hlapi.v1arch.asyncio import CommunityData, SnmpDispatcher, UdpTransportTarget, get_cmd
