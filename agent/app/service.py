@@ -11,7 +11,8 @@ now and then             tell the service manager that all is well
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+import contextlib
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
@@ -217,7 +218,10 @@ class Service:
 
     def _schedule(self) -> None:
         self.scheduler = AsyncIOScheduler(timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1})
-        add = partial(self.scheduler.add_job, misfire_grace_time=None)
+
+        def add(job: Callable[[], Awaitable[None]], *words: str, **more: Any) -> None:
+            self.scheduler.add_job(partial(_to_the_end, job), *words, misfire_grace_time=None, **more)
+
         seconds = self.settings.polling.status.total_seconds()
         add(self._sweep_job, "interval", seconds=seconds, id="sweep", next_run_time=self.clocks.now())
         add(self._thin_job, "cron", hour=2, minute=30, id="thin")
@@ -390,3 +394,9 @@ class Service:
             known = mine.get(record.key)
             if known is None or record.revision >= known.revision:
                 mine[record.key] = record
+
+
+async def _to_the_end(job: Callable[[], Awaitable[None]]) -> None:
+    """Run a job. The end of the schedule cancels what is at work then; that is no failure to report."""
+    with contextlib.suppress(asyncio.CancelledError):
+        await job()
