@@ -10,9 +10,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, time
 from fnmatch import fnmatchcase
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from agent.model.alarm import AlarmRecord, rank
+from agent.model.zones import zone_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,7 +64,7 @@ class Route:
         """Whether the channel must not be told now."""
         if not self.quiet:
             return False
-        local = now.astimezone(_zone(str(record.facts.get("zone") or "UTC")))
+        local = now.astimezone(zone_of(str(record.facts.get("zone") or "UTC")))
         return any(one.holds(record.severity, local) for one in self.quiet)
 
 
@@ -80,10 +80,3 @@ def taking(channels: Sequence[str], routes: Routes, record: AlarmRecord) -> tupl
 def awake(channels: Sequence[str], routes: Routes, record: AlarmRecord, now: datetime) -> tuple[str, ...]:
     """Those of ``channels`` that may be told now."""
     return tuple(name for name in channels if not routes.get(name, ANYWHERE).is_quiet(record, now))
-
-
-def _zone(name: str) -> ZoneInfo:
-    try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        return ZoneInfo("UTC")

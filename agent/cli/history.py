@@ -6,7 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import TYPE_CHECKING, Annotated, Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 import typer
 
@@ -14,6 +14,7 @@ from agent.cli.options import AsJson, At, SettingsFile, Since, StoreUrl
 from agent.cli.show import console, emit, errors, fail, plain, table
 from agent.model.fleet import ContactRun, CounterTrack, LevelPoint, Printer, PrinterHistory, SupplyTrack
 from agent.model.reading import Amount, Mark
+from agent.model.zones import zone_of
 
 if TYPE_CHECKING:
     from agent.model.fleet import LedgerEntry
@@ -168,7 +169,7 @@ class Stretch:
 
 
 def _print(told: PrinterHistory, since: datetime | None, until: datetime) -> None:
-    zone = _zone(told.printer)
+    zone = zone_of(told.printer.place.zone)
     title = ", ".join(part for part in (told.printer.name, told.printer.model, str(told.printer.place)) if part)
     console.print(plain(title), style="bold", soft_wrap=True)
     console.print(plain(_contact_line(told.contacts, until, zone)), soft_wrap=True)
@@ -197,13 +198,6 @@ def _print(told: PrinterHistory, since: datetime | None, until: datetime) -> Non
     if told.ledger:
         count = len(told.ledger)
         console.print(plain(f"{count} ledger entries: lowmark ledger --printer {told.printer.id}"), soft_wrap=True)
-
-
-def _zone(printer: Printer) -> ZoneInfo:
-    try:
-        return ZoneInfo(printer.place.zone)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        return ZoneInfo("UTC")
 
 
 def _clock(at: datetime, zone: ZoneInfo) -> str:
@@ -318,7 +312,7 @@ def ledger(  # noqa: PLR0913 - each is an option of the command
     rows = []
     for entry in entries:
         owner = None if entry.printer_id is None else printers.get(entry.printer_id)
-        clock = _clock(entry.at, ZoneInfo("UTC") if owner is None else _zone(owner))
+        clock = _clock(entry.at, ZoneInfo("UTC") if owner is None else zone_of(owner.place.zone))
         rows.append((clock, "" if owner is None else owner.name, entry.kind, entry.subject, entry.text, entry.who))
     console.print(table(("at", "printer", "kind", "about", "what", "who"), rows))
     if len(entries) == limit:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Annotated, Any
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import typer
 
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.show import console, emit, fail, plain, table
+from agent.model.zones import zone_of
 
 if TYPE_CHECKING:
     from rich.text import Text
@@ -280,16 +280,9 @@ def _book(
     return book, chosen
 
 
-def _zone(printer: Printer) -> ZoneInfo:
-    try:
-        return ZoneInfo(printer.place.zone)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        return ZoneInfo("UTC")
-
-
 def _moment(at: datetime, chosen: Iterable[PrinterHistory]) -> str:
     first = next(iter(chosen), None)
-    return f"{at.astimezone(_zone(first.printer) if first else UTC):%Y-%m-%d %H:%M %Z}"
+    return f"{at.astimezone(zone_of(first.printer.place.zone) if first else UTC):%Y-%m-%d %H:%M %Z}"
 
 
 def _percent(share: float | None) -> str:
@@ -332,7 +325,7 @@ def _runout_row(printer: Printer, one: Forecast) -> list[Text]:
 
 
 def _life_row(printer: Printer, one: Life) -> list[str]:
-    zone = _zone(printer)
+    zone = zone_of(printer.place.zone)
     words = {"ranDry": "ran dry", "swappedEarly": "swapped early", "stillIn": "still in", "unknown": "not known"}
     return [
         printer.name,

@@ -16,6 +16,7 @@ from agent.cli.options import AsJson, SettingsFile, StoreUrl
 
 if TYPE_CHECKING:
     from agent.app.service import Service
+    from agent.app.supervisor import Supervisor
     from agent.model.fleet import PrinterView
     from agent.sweep.run import Report
 
@@ -64,11 +65,9 @@ def run(
     asyncio.run(_run(settings, store, Supervisor()))
 
 
-async def _run(settings: Path | None, store: str | None, supervisor: object) -> None:
-    from agent.app.supervisor import Supervisor
-
+async def _run(settings: Path | None, store: str | None, supervisor: Supervisor) -> None:
     loop = asyncio.get_running_loop()
-    service = build(settings, store, supervisor if isinstance(supervisor, Supervisor) else None)
+    service = build(settings, store, supervisor)
     going: set[asyncio.Task[bool]] = set()
 
     def reload() -> None:
@@ -85,10 +84,9 @@ async def _run(settings: Path | None, store: str | None, supervisor: object) -> 
         service.store.close()
 
 
-def build(settings_file: Path | None, store_url: str | None, supervisor: object = None) -> Service:
+def build(settings_file: Path | None, store_url: str | None, supervisor: Supervisor | None = None) -> Service:
     """The service that the options describe. Leaves with words that help when there are no settings."""
     from agent.app.service import Clocks, Service
-    from agent.app.supervisor import Supervisor
     from agent.cli.show import fail
     from agent.cli.wiring import find_settings
     from agent.settings import load
@@ -100,9 +98,7 @@ def build(settings_file: Path | None, store_url: str | None, supervisor: object 
     settings = load(found)
     store = Store.open(store_url or settings.store.reveal_url())
     clocks = Clocks(lambda: datetime.now(UTC), time.monotonic)
-    return Service(
-        settings, found, store, clocks, supervisor=supervisor if isinstance(supervisor, Supervisor) else None
-    )
+    return Service(settings, found, store, clocks, supervisor=supervisor)
 
 
 def sweep(

@@ -7,15 +7,15 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from functools import lru_cache
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import numpy as np
 from numpy.typing import NDArray
 
+from agent.model.zones import zone_of
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-_UTC = ZoneInfo("UTC")
 OPEN_HOUR = 7.5
 CLOSE_HOUR = 18.0
 """The hours in which an office prints (common practice, no source). They only place pages within their day."""
@@ -23,18 +23,9 @@ FAR = 8
 """A workday with this many or more workdays after it in its month is no month's end."""
 
 
-@lru_cache(maxsize=128)
-def known_zone(name: str) -> ZoneInfo | None:
-    """The zone of this IANA name, or None where there is no such zone."""
-    try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        return None
-
-
 @lru_cache(maxsize=512)
 def _year(name: str, year: int) -> Floats:
-    zone = known_zone(name) or ZoneInfo("UTC")
+    zone = zone_of(name)
     first, last = date(year, 1, 1).toordinal(), date(year, 12, 31).toordinal()
     days = [date.fromordinal(day) for day in range(first, last + 1)]
     return np.array([datetime(day.year, day.month, day.day, tzinfo=zone).timestamp() for day in days])
@@ -54,7 +45,7 @@ def midnights(zone: str, first: int, last: int) -> Floats:
 
 def day_of(zone: str, at: float) -> int:
     """The ordinal of the day in which this moment falls."""
-    return datetime.fromtimestamp(at, known_zone(zone) or _UTC).toordinal()
+    return datetime.fromtimestamp(at, zone_of(zone)).toordinal()
 
 
 def weekday(days: Ints) -> Ints:

@@ -16,7 +16,7 @@ from datetime import date, datetime
 import numpy as np
 
 from agent.insight import kin, lives
-from agent.insight.days import Floats, known_zone
+from agent.insight.days import Floats
 from agent.insight.kin import Fleet, Kind, Summary, SupplySummary, UseMark
 from agent.insight.series import Counts, Heard, Ordered, counts, heard, in_order, levels, moment
 from agent.insight.steps import Steps, find_step, settle
@@ -25,6 +25,7 @@ from agent.insight.usage import Flow, Site, by_time, clock_counts, describe, flo
 from agent.insight.wear import Believed, Wear, halves, left_at_end, measured, rounding_says, wear
 from agent.model.fleet import CounterTrack, CountPoint, LevelPoint, PrinterHistory, SupplyTrack
 from agent.model.insight import DRY, EARLY, Insight, Life, Note
+from agent.model.zones import known_zone
 
 DECLARED_UNITS = frozenset({"impressions", "sheets"})
 _COUNTERS = ("life", "total", "sheets", "life:2", "mono")

@@ -12,10 +12,11 @@ from datetime import date, datetime, timedelta
 import numpy as np
 
 from agent.insight import runout
-from agent.insight.days import FAR, day_of, known_zone
+from agent.insight.days import FAR, day_of
 from agent.insight.profile import Shape
 from agent.insight.usage import Flow, Habits, ahead
 from agent.model.insight import Dates, Usage
+from agent.model.zones import known_zone
 
 _Z80 = 1.2815515655446004
 LONGEST = 3650

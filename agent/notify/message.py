@@ -10,11 +10,11 @@ import shlex
 import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta, tzinfo
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from datetime import datetime, timedelta, tzinfo
 
 from agent.alarms.wording import clean, percent, spaced, span
 from agent.model.alarm import Message, rank
+from agent.model.zones import zone_of as named_zone
 from agent.notify.cautions import for_alert, for_supply
 
 SUBJECT_LIMIT = 180
@@ -102,10 +102,7 @@ def _joint_subject(messages: Sequence[Message]) -> str:
 
 def zone_of(message: Message) -> tzinfo:
     """The site's time zone; UTC where it is not known on this machine."""
-    try:
-        return ZoneInfo(str(message.facts.get("zone") or "UTC"))
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        return UTC
+    return named_zone(str(message.facts.get("zone") or "UTC"))
 
 
 def moment(at: str | datetime, zone: tzinfo) -> str:

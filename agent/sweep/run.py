@@ -11,7 +11,7 @@ only be understood together (see ``agent.insight.identity``).
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Protocol
@@ -222,8 +222,8 @@ class Sweep:
 
     # --- reading -------------------------------------------------------------------------------------------------
 
-    async def _work(self, queue: object, going: _Pass) -> None:
-        for station in queue:  # type: ignore[attr-defined]
+    async def _work(self, queue: Iterator[Station], going: _Pass) -> None:
+        for station in queue:
             if self._ending:
                 return
             await self._visit(station, going)

@@ -12,8 +12,9 @@ from datetime import date, datetime, timedelta
 from agent.model.fleet import LevelPoint, PrinterHistory, SupplyTrack
 from agent.model.insight import Forecast, Insight, Life
 from agent.model.reading import Mark
+from agent.model.zones import zone_of
 from agent.web.volume import Day
-from agent.web.words import near_day, number, zone_of
+from agent.web.words import near_day, number
 
 WIDE, HIGH = 720.0, 170.0
 LEFT, RIGHT, TOP, BOTTOM = 56.0, 10.0, 20.0, 28.0

@@ -13,12 +13,13 @@ from agent.model.fleet import LedgerEntry, PrinterHistory, PrinterView, SupplyTr
 from agent.model.insight import Forecast, Insight, Life, Usage
 from agent.model.reading import Alert, Bin, Counter, Mark, Reading, Supply, Tray
 from agent.model.upkeep import PrinterUpkeep
+from agent.model.zones import zone_of
 from agent.web import charts, volume
 from agent.web.alert_words import SEVERITY, Meaning, about, meaning
 from agent.web.charts import Times
 from agent.web.roster import FINE, LOOK, Bar, bar, state_of
 from agent.web.volume import Day
-from agent.web.words import harmless, near_day, number, percent, supply_name, zone_of
+from agent.web.words import harmless, near_day, number, percent, supply_name
 
 DAYS = (30, 120, 400)
 """The spans of history that a reader may choose, in days."""

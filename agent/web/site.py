@@ -18,13 +18,14 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.failure import Failure
 from agent.model.fleet import LedgerEntry, Printer
+from agent.model.zones import zone_of
 from agent.web import look
 from agent.web.api import build_api
 from agent.web.house import House
 from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
 from agent.web.sheet import DAYS, sheet
 from agent.web.standing import SET_ASIDE, chosen
-from agent.web.words import harmless, zone_of
+from agent.web.words import harmless
 
 PAGE = 50
 """Rows on one page of a list."""

@@ -8,9 +8,10 @@ from datetime import date, datetime, timedelta
 
 import numpy as np
 
-from agent.insight.days import day_of, known_zone, midnights
+from agent.insight.days import day_of, midnights
 from agent.insight.meter import Meter
 from agent.model.fleet import ContactRun
+from agent.model.zones import known_zone
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,13 +5,12 @@ from __future__ import annotations
 import unicodedata
 from collections.abc import Iterable
 from datetime import UTC, date, datetime
-from functools import lru_cache
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from markupsafe import Markup, escape
 
 from agent.alarms.wording import part, spaced
 from agent.model.reading import Amount, Mark, Reading, SubUnitStatus, Supply
+from agent.model.zones import zone_of
 
 ERRORS = {
     "lowPaper": "paper is low",
@@ -48,15 +47,6 @@ def harmless(text: object, limit: int = 500) -> str:
 def said(text: object) -> Markup:
     """What somebody else said, for a page: escaped, harmless, and its direction of writing kept to itself."""
     return Markup("<bdi>{}</bdi>").format(escape(harmless(text)))
-
-
-@lru_cache(maxsize=256)
-def zone_of(name: str) -> ZoneInfo:
-    """The zone of this IANA name; UTC where there is none such."""
-    try:
-        return ZoneInfo(name)
-    except (ZoneInfoNotFoundError, ValueError, OSError):
-        return ZoneInfo("UTC")
 
 
 def clock(at: datetime | None, zone: str = "UTC") -> str:
