@@ -1,0 +1,125 @@
+"""Services with their proof: what somebody did at a printer, and what the printer shows of it afterwards."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import datetime
+
+WAITING = "waiting"
+SEEN = "seen"
+MISSING = "missing"
+NOT_APPLICABLE = "not-applicable"
+
+PROVING = "proving"
+PROVEN = "proven"
+UNPROVEN = "unproven"
+
+LEVEL_BACK = "level-back"
+COUNTER_RESET = "counter-reset"
+ALERT_GONE = "alert-gone"
+CALIBRATION = "calibration"
+READ = "read"
+
+COUNTER_LIVE = "live"
+COUNTER_GIVEN = "given"
+COUNTER_LAST_KNOWN = "last known"
+
+
+@dataclass(frozen=True, slots=True)
+class Deed:
+    """One thing done in a service. ``subject``: a plan's name or a supply's key.
+
+    ``part``, ``place``: what was taken from where on the shelf; empty where the entry does not say. ``from_shelf``
+    False: nothing was taken. ``renews``: the supplies that a plan renewed by it.
+    """
+
+    subject: str
+    part: str = ""
+    place: str = ""
+    from_shelf: bool = True
+    renews: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Service:
+    """One service at one printer: one entry of the ledger. ``id``: that entry's id.
+
+    ``at``: when the work was done; ``logged``: when it was written down. ``counter`` counts ``unit`` (impressions,
+    sheets); ``counter_from``: ``live`` (read from the printer at that moment), ``given`` (by the person), ``last known``
+    (it was silent), "" without a counter. ``photo``: the store's name for it, "" without one. ``corrects``: id of the
+    service in whose place this one stands. ``corrected_by``: id of the one that stands in its own place.
+    ``withdrawn``: it was taken back. ``accepted``: it came from a suggestion.
+    """
+
+    id: int
+    printer_id: int
+    who: str
+    at: datetime
+    deeds: tuple[Deed, ...]
+    counter: int | None = None
+    unit: str = ""
+    counter_from: str = ""
+    remarks: str = ""
+    photo: str = ""
+    corrects: int | None = None
+    corrected_by: int | None = None
+    withdrawn: bool = False
+    accepted: bool = False
+    logged: datetime | None = None
+
+    @property
+    def holds(self) -> bool:
+        """Whether it is still said: neither corrected nor withdrawn."""
+        return not self.withdrawn and self.corrected_by is None
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One thing by which a service is proven.
+
+    ``kind``: ``level-back`` (the supply shows more than before), ``counter-reset`` (the part's own counter starts
+    anew), ``alert-gone``, ``calibration`` (still open or done; it does not hold up the proof) or ``read`` (the printer
+    answered since). ``subject``: the supply, the alert's code or the plan; empty for ``read``. ``state``: ``waiting``,
+    ``seen``, ``missing`` (the set time is over) or ``not-applicable``. ``words``: a sentence, with the numbers before
+    and after. ``seen_at``: the first reading that showed it.
+    """
+
+    kind: str
+    subject: str
+    state: str
+    words: str
+    seen_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """A service and what the printer shows of it, as of a moment.
+
+    ``state``: ``proving`` (within the set time), ``proven``, or ``unproven`` with ``missing``, sentences for a person.
+    ``until``: the end of the set time; while the printer is silent that is reckoned as if it answered from now on.
+    ``proven_at``: the reading that completed it.
+    """
+
+    service: Service
+    checks: tuple[Check, ...]
+    state: str
+    until: datetime
+    missing: tuple[str, ...] = ()
+    proven_at: datetime | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Suggestion:
+    """A service that a printer shows although nobody logged it. ``id``: what ``accept`` is told.
+
+    ``kind``: ``swapSeen`` (a supply was exchanged) or ``serviceNotLogged`` (a plan's part is new, its counter went
+    back). ``subjects``: what the entry would say was done. ``counter``: what the printer's counter was then.
+    """
+
+    id: str
+    printer_id: int
+    kind: str
+    subjects: tuple[str, ...]
+    at: datetime
+    counter: int | None
+    words: str
