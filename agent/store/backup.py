@@ -8,6 +8,7 @@ PostgreSQL has tools of its own for this, which these functions name instead of 
 from __future__ import annotations
 
 import os
+import re
 import shlex
 import shutil
 import sqlite3
@@ -22,13 +23,16 @@ from sqlalchemy import URL, exc
 
 from agent.store import engine as engines
 from agent.store.engine import Place
-from agent.store.errors import StoreBusy, StoreCorrupt, StoreFull, StoreGone, StoreNewer, StoreRefused
+from agent.store.errors import StoreBusy, StoreCorrupt, StoreError, StoreFull, StoreGone, StoreNewer, StoreRefused
 from agent.store.schema import STEPS, VERSION_TABLE
 from agent.store.translating import translated
 
 _PATIENCE = 5.0
 _TRIES = 12  # a quarter of a second each: how often a locked store is asked again
 _ROWS_AT_ONCE = 2_000
+_UPGRADED = ".of-step-"
+KEPT = 3
+"""How many copies made before upgrades stay beside a store."""
 _SPARE = 1.05  # of the space that a copy takes, to allow for what is written meanwhile
 
 
@@ -113,6 +117,51 @@ def save_aside(file: Path, now: datetime) -> Path:
     with _sqlite(str(file)), closing(_open(file)) as store:
         _copy(store, aside, str(file))
     return aside
+
+
+def keep_before_upgrade(place: Place, step: str, now: datetime) -> Path | None:
+    """Copy an SQLite store of ``step`` beside itself before its tables are changed; gives the copy's path.
+
+    To be called under the writer's lock, so that the copy holds what is about to be changed. The latest ``KEPT`` such
+    copies stay, older ones go. PostgreSQL changes its tables within the transaction and is copied by its own tools:
+    None. Raises StoreError, in words that say why a copy is made at all.
+    """
+    if not place.is_sqlite:
+        return None
+    file = Path(place.url.database or "")
+    kept = file.with_name(f"{file.name}{_UPGRADED}{step}-{now.astimezone(UTC):%Y%m%dT%H%M%SZ}")
+    try:
+        with _sqlite(place.shown), closing(_open(file)) as store:
+            _copy(store, kept, place.shown)
+    except StoreError as error:
+        raise type(error)(
+            f"{place.shown} is of an older Lowmark (step {step}) and is copied before its tables are changed; "
+            f"that did not work, and nothing was changed: {error}"
+        ) from None
+    for old in kept_before_upgrades(file)[:-KEPT]:
+        with suppress(OSError):
+            old.unlink()
+    return kept
+
+
+def kept_before_upgrades(file: Path) -> list[Path]:
+    """The copies that upgrades left beside the SQLite store ``file``, oldest first."""
+    begin = re.compile(re.escape(f"{file.name}{_UPGRADED}") + r"\d{4}-(\d{8}T\d{6}Z)")
+    with suppress(OSError):
+        found = [(match[1], one) for one in file.parent.iterdir() if (match := begin.fullmatch(one.name))]
+        return [one for _, one in sorted(found)]
+    return []
+
+
+def way_back(place: Place) -> str:
+    """What may be put back in place of a store that a newer Lowmark has upgraded; empty where nothing is there."""
+    if not place.is_sqlite:
+        return ""
+    file = Path(place.url.database or "")
+    known = [one for one in kept_before_upgrades(file) if one.name.removeprefix(f"{file.name}{_UPGRADED}")[:4] in STEPS]
+    if not known:
+        return ""
+    return f", unless you want to go back to the copy made before that: lowmark restore {shlex.quote(str(known[-1]))}"
 
 
 def _make_way(target: Path, shown: str, now: datetime, *, online: bool) -> Path:

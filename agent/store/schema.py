@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from importlib.resources import files
 
 from sqlalchemy import Connection, Engine, inspect, text
 
 from agent.store.engine import Place, reading, writing
-from agent.store.errors import StoreCorrupt, StoreNewer, StoreRefused
+from agent.store.errors import StoreBusy, StoreCorrupt, StoreNewer, StoreRefused
 from agent.store.translating import translated
 
 VERSION_TABLE = "lowmark_version"
@@ -16,15 +17,41 @@ STEPS = ("0001", "0002")
 date."""
 
 
-def bring_up_to_date(engine: Engine, place: Place, *, create: bool, target: str = STEPS[-1]) -> None:
+_TURNS = 24
+"""How often a store that another program is bringing up to date is asked again, each time for as long as a lock is
+waited for: a large history takes its time to be copied."""
+
+
+def bring_up_to_date(
+    engine: Engine,
+    place: Place,
+    *,
+    create: bool,
+    target: str = STEPS[-1],
+    keep: Callable[[str], object] = lambda _step: None,
+) -> None:
     """Run the steps that are missing, all in one transaction under the writer's lock.
+
+    ``keep``: called under the lock with the step of a store that has something to be changed, before anything is; what
+    it raises leaves the store as it was.
 
     Raises StoreNewer for a store of a newer program, StoreCorrupt for a file that is something else, StoreRefused when
     there is no store and ``create`` is False.
     """
-    with reading(engine, place) as connection:
-        if _version(connection, place, create) == target:
+    for turn in range(_TURNS):
+        with reading(engine, place) as connection:
+            if _version(connection, place, create) == target:
+                return
+        try:
+            _take_steps(engine, place, create, target, keep)
+        except StoreBusy:
+            if turn + 1 == _TURNS:
+                raise
+        else:
             return
+
+
+def _take_steps(engine: Engine, place: Place, create: bool, target: str, keep: Callable[[str], object]) -> None:
     if place.is_sqlite:
         with translated(place.shown, place.url.password), engine.connect() as connection:
             # This cannot be said within a transaction, and it is remembered in the file.
@@ -32,8 +59,12 @@ def bring_up_to_date(engine: Engine, place: Place, *, create: bool, target: str 
             assert raw is not None  # noqa: S101  a pooled connection has one
             raw.execute("PRAGMA journal_mode = WAL")
     with writing(engine, place) as connection:
-        if _version(connection, place, create) != target:
-            _run(connection, target)
+        found = _version(connection, place, create)
+        if found == target:
+            return
+        if found is not None:
+            keep(found)
+        _run(connection, target)
 
 
 def _version(connection: Connection, place: Place, create: bool) -> str | None:
