@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -12,6 +11,7 @@ from rich.text import Text
 
 from agent.cli.show import plain, table
 from agent.model.reading import Alert, Amount, Bin, Mark, Reading, SubUnitStatus, Supply, Tray
+from agent.model.wording import spaced
 
 BAR_WIDTH = 12
 _EIGHTHS = " ▏▎▍▌▋▊▉"
@@ -19,11 +19,6 @@ _LOW, _EMPTY = 0.15, 0.0
 
 
 # --- words ---------------------------------------------------------------------------------------------------------
-
-
-def spaced(label: str) -> str:
-    """A standard's label as words: ``tenthsOfGrams`` -> ``tenths of grams``, ``inputMediaTrayEmpty`` likewise."""
-    return re.sub(r"(?<=[a-z0-9])(?=[A-Z])", " ", label).lower()
 
 
 def status_words(reading: Reading) -> str:

@@ -118,7 +118,7 @@ def _book(
 
 def cautions_of(item: UpkeepItem, history: PrinterHistory) -> tuple[str, ...]:
     """What to take care of: the plan's own words, and those for the parts that it touches."""
-    from agent.notify.cautions import for_supply
+    from agent.model.cautions import for_supply
 
     kinds = {track.key: track.kind for track in history.supplies}
     found = list(item.cautions)

@@ -14,8 +14,8 @@ from datetime import datetime, timedelta, tzinfo
 
 from agent.alarms.wording import clean, percent, spaced, span
 from agent.model.alarm import Message, rank
+from agent.model.cautions import for_alert, for_supply
 from agent.model.zones import zone_of as named_zone
-from agent.notify.cautions import for_alert, for_supply
 
 SUBJECT_LIMIT = 180
 WIDTH = 76

@@ -9,13 +9,13 @@ from datetime import date, datetime, timedelta
 
 from agent.insight.meter import meter
 from agent.model.alarm import AlarmRecord
+from agent.model.alert_words import SEVERITY, Meaning, about, meaning
 from agent.model.fleet import LedgerEntry, PrinterHistory, PrinterView, SupplyTrack
 from agent.model.insight import Forecast, Insight, Life, Usage
 from agent.model.reading import Alert, Bin, Counter, Mark, Reading, Supply, Tray
 from agent.model.upkeep import PrinterUpkeep
 from agent.model.zones import zone_of
 from agent.web import charts, volume
-from agent.web.alert_words import SEVERITY, Meaning, about, meaning
 from agent.web.charts import Times
 from agent.web.roster import FINE, LOOK, Bar, bar, state_of
 from agent.web.volume import Day

@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from agent.cli import access
-from agent.cli.reading import BAR_WIDTH, as_json, bar, show, spaced, status_words, supply_words
+from agent.cli.reading import BAR_WIDTH, as_json, bar, show, status_words, supply_words
 from agent.model.reading import Alert, Mark, Reading, Supply, System
 from agent.rehearsal.serve import Rehearsal
 from tests.cli import printers
@@ -367,11 +367,6 @@ def reading(**parts: object) -> Reading:
 )
 def test_the_status_is_said_as_the_standard_means_it(device, printer, errors, words):
     assert status_words(reading(device_status=device, printer_status=printer, errors=frozenset(errors))) == words
-
-
-def test_labels_become_words():
-    assert spaced("tenthsOfGrams") == "tenths of grams"
-    assert spaced("unlisted(99)") == "unlisted(99)"
 
 
 def supply(level: object, capacity: object = 1000, unit: str = "impressions") -> Supply:

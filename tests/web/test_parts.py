@@ -10,6 +10,7 @@ import pytest
 from agent.insight.meter import meter
 from agent.mib.alert_codes import ALERT_CODE
 from agent.mib.enums import ALERT_TRAINING
+from agent.model.alert_words import TRAINING, meaning
 from agent.model.fleet import (
     ContactRun,
     CounterTrack,
@@ -22,7 +23,6 @@ from agent.model.fleet import (
 )
 from agent.model.reading import CONSUMED, Alert, Mark
 from agent.web import charts
-from agent.web.alert_words import TRAINING, meaning
 from agent.web.volume import by_day, weeks
 from agent.web.words import clock, harmless, percent
 

@@ -8,8 +8,8 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
-from agent.alarms.wording import spaced
 from agent.model.reading import Alert
+from agent.model.wording import spaced
 
 TRAINING = {
     "untrained": "anyone can do this",

@@ -1,0 +1,71 @@
+"""Plain words for parts and labels, safe to print anywhere.
+
+What a printer says of itself is untrusted: every such string passes through ``clean`` before it becomes part of a text.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+
+PARTS = {
+    "toner": "toner",
+    "tonerCartridge": "toner cartridge",
+    "matteToner": "matte toner",
+    "wasteToner": "waste toner box",
+    "ink": "ink",
+    "inkCartridge": "ink cartridge",
+    "matteInk": "matte ink",
+    "inkRibbon": "ink ribbon",
+    "wasteInk": "waste ink box",
+    "opc": "drum",
+    "developer": "developer",
+    "fuserOil": "fuser oil",
+    "fuserOilWick": "fuser oil wick",
+    "fuserOiler": "fuser oiler",
+    "fuser": "fuser",
+    "fuserCleaningPad": "fuser cleaning pad",
+    "solidWax": "solid wax",
+    "ribbonWax": "ribbon wax",
+    "wasteWax": "waste wax box",
+    "coronaWire": "corona wire",
+    "cleanerUnit": "cleaner unit",
+    "transferUnit": "transfer unit",
+    "wasteWater": "waste water tank",
+    "wastePaper": "waste paper bin",
+    "stitchingWire": "stitching wire",
+    "staples": "staples",
+}
+"""Kinds of supply (RFC 3805, PrtMarkerSuppliesTypeTC) as a technician calls them."""
+
+_BORDER = re.compile(r"(?<=[^\W_A-Z])(?=[A-Z])|(?<=[A-Z])(?=[A-Z][a-z])")
+_UNFIT = frozenset(("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"))
+
+
+def clean(text: object, limit: int = 200) -> str:
+    """One line without control, format (bidi) or private characters, white space made single, bounded in length."""
+    raw = str(text)[: limit * 4]
+    if raw.isascii() and raw.isprintable():
+        kept = raw
+    else:
+        kept = "".join(" " if unicodedata.category(sign) in _UNFIT else sign for sign in raw)
+    line = " ".join(kept.split())
+    return line if len(line) <= limit else line[: limit - 1] + "…"
+
+
+def spaced(label: str) -> str:
+    """A label of a standard as words: ``inputTrayMissing`` -> ``input tray missing``.
+
+    A run of capitals is one word and stays as it is: ``printerNMSReset`` -> ``printer NMS reset``.
+    """
+    words = _BORDER.sub(" ", label).split()
+    return " ".join(word if len(word) > 1 and word.isupper() else word.lower() for word in words)
+
+
+def part(kind: str, colorant: str | None) -> str:
+    """``cyan toner``, ``drum``: what the thing is called."""
+    name = PARTS.get(kind) or spaced(clean(kind, 60))
+    shade = clean(colorant, 40) if colorant else ""
+    if not shade or shade in ("none", "other", "unknown") or shade.lower() in name.lower():
+        return name
+    return f"{shade} {name}"
