@@ -17,6 +17,7 @@ from starlette.exceptions import HTTPException
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.failure import Failure
 from agent.web import schema, shapes, shapes_history
+from agent.web.callers import Refused
 from agent.web.house import House
 from agent.web.problem import PROBLEM, problem
 from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
@@ -251,8 +252,10 @@ def _refused(request: Request, failure: Exception) -> Response:
     headers = failure.headers if isinstance(failure, HTTPException) else None
     detail = {
         404: f"There is nothing at {request.url.path}; /api/v1/openapi.json tells what there is.",
-        405: "This API only reads: GET.",
+        405: "Not in this way; /api/v1/openapi.json tells how.",
     }.get(status, "This cannot be answered.")
+    if isinstance(failure, Refused):
+        detail = failure.detail
     return problem(status, detail, headers=headers)
 
 

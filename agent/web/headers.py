@@ -24,7 +24,8 @@ class StrictHeaders:
         self._headers = {
             "content-security-policy": f"{policy}; style-src {sources}",
             "x-content-type-options": "nosniff",
-            "referrer-policy": "no-referrer",
+            # Not no-referrer: then a browser says "Origin: null" of our own forms (Fetch, append a request Origin).
+            "referrer-policy": "same-origin",
             "cross-origin-opener-policy": "same-origin",
             "cross-origin-resource-policy": "same-origin",
             "cache-control": "no-store",

@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from agent.alarms.lifecycle import words as state_words
 from agent.alarms.wording import spaced, span
-from agent.web import words
+from agent.web import callers, forms, words
 
 POLICY = (
     "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
@@ -75,7 +75,10 @@ def environment() -> Environment:
         alarm_state=state_words,
         digits=_digits,
     )
-    made.globals.update(style_path=style_path())
+    made.globals.update(
+        style_path=style_path(), csrf=forms.csrf, who_field=forms.who_field, caller=callers.caller,
+        may=lambda role: callers.caller().may(role),
+    )  # fmt: skip
     return made
 
 

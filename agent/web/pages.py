@@ -15,7 +15,6 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import BaseRoute, Route
 
 from agent.model.health import Health
-from agent.web.guard import OnlyHere
 from agent.web.headers import StrictHeaders
 from agent.web.house import House
 
@@ -92,12 +91,15 @@ def build_app(
         return PlainTextResponse("This page could not be made; the agent's log says why.\n", status_code=500)
 
     routes: list[BaseRoute] = []
+    doors: list[Middleware] = []
     handlers: dict[Any, Any] = {500: failed}
     if house is not None:
         # Only here: it brings heavy libraries, which a command that serves nothing does not wait for.
         from agent.web import site
+        from agent.web.doors import Doors
 
         routes = site.routes(house)
+        doors = [Middleware(Doors)]
         handlers[HTTPException] = site.missing
     return Starlette(
         routes=[
@@ -108,7 +110,7 @@ def build_app(
         ],
         middleware=[
             Middleware(StrictHeaders, styles=(STYLE,)),
-            *([Middleware(OnlyHere)] if house is not None else []),
+            *doors,
             Middleware(GZipMiddleware, minimum_size=2000, compresslevel=3),
         ],
         exception_handlers=handlers,

@@ -21,6 +21,7 @@ from agent.model.fleet import LedgerEntry, Printer
 from agent.model.zones import zone_of
 from agent.web import look
 from agent.web.api import build_api
+from agent.web.callers import Refused
 from agent.web.house import House
 from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
 from agent.web.sheet import DAYS, sheet
@@ -62,11 +63,18 @@ def missing(_: Request, failure: Exception) -> Response:
     status = failure.status_code if isinstance(failure, HTTPException) else 404
     words = {
         404: ("There is no such page", "The address may be old, or the printer may be gone."),
-        405: ("These pages only read", "Ask for them with GET."),
+        405: ("This page is not asked for in that way", "Pages are read with GET, and forms are sent with POST."),
     }
+    if isinstance(failure, Refused):
+        words[status] = "This is not done", failure.detail
     title, text = words.get(status, ("This cannot be answered", "The request is not one that these pages know."))
     headers = failure.headers if isinstance(failure, HTTPException) else None
     return _page("fault.html", status, headers, title=title, text=text, here="")
+
+
+def refusal(refused: Refused) -> Response:
+    """A page that says why a request was turned away."""
+    return missing(Request({"type": "http"}), refused)
 
 
 class Site:

@@ -83,7 +83,7 @@ def test_answers_are_kept_by_nobody_else_and_framed_by_nobody(client: httpx.Clie
     for path in ("/printers", "/api/v1/printers", "/nothing", "/api/v1/nothing"):
         headers = client.get(path).headers
         assert "frame-ancestors 'none'" in headers["content-security-policy"]
-        assert headers["referrer-policy"] == "no-referrer"
+        assert headers["referrer-policy"] == "same-origin"
         assert headers["cross-origin-resource-policy"] == "same-origin"
         assert headers["x-content-type-options"] == "nosniff"
         assert "public" not in headers["cache-control"]

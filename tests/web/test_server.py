@@ -96,7 +96,7 @@ def test_every_answer_keeps_to_itself(client: httpx.Client, path: str) -> None:
     headers = client.get(path).headers
     assert headers["content-security-policy"].startswith("default-src 'none'")
     assert headers["x-content-type-options"] == "nosniff"
-    assert headers["referrer-policy"] == "no-referrer"
+    assert headers["referrer-policy"] == "same-origin"
     assert headers["cache-control"] == "no-store"
     assert "server" not in headers
 
