@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, Row, select
 
 from agent.model.contact import ContactState, StatusPoint
 from agent.model.fleet import (
@@ -37,16 +38,17 @@ def history(connection: Connection, printer_id: int, since: datetime | None, unt
         raise StoreRejected(f"the store has no printer {printer_id}")
     return PrinterHistory(
         printer,
-        _contacts(connection, printer_id, since, until),
+        contacts_of(connection, printer_id, since, until),
         _supplies(connection, printer_id, since, until),
         _counters(connection, printer_id, since, until),
         ledgers.read(connection, printer_id, since, until),
     )
 
 
-def _contacts(
+def contacts_of(
     connection: Connection, printer_id: int, since: datetime | None, until: datetime | None
 ) -> tuple[ContactRun, ...]:
+    """The runs of contact and of silence of one printer, cut at the bounds."""
     begin, end = maybe_micros(since), maybe_micros(until)
     found = rows(connection, CONTACTS, [printer_id], begin, end).get(printer_id, [])
     return tuple(
@@ -66,13 +68,24 @@ def _supplies(
     positions = connection.execute(select(supply).where(supply.c.printer_id == printer_id)).all()
     begin, end = maybe_micros(since), maybe_micros(until)
     found = rows(connection, LEVELS, [row.id for row in positions], begin, end)
-    tracks = []
-    for row in positions:
-        points = tuple(
+
+    def points(row: Row[Any]) -> Iterator[LevelPoint]:
+        return (
             LevelPoint(moment(point.at), amount(point.level), amount(point.capacity))
             for point in found.get(row.id, ())
             if end is None or point.at <= end
         )
+
+    return supply_tracks(positions, points)
+
+
+def supply_tracks(
+    positions: Iterable[Row[Any]], points_of: Callable[[Row[Any]], Iterable[LevelPoint]]
+) -> tuple[SupplyTrack, ...]:
+    """A track for each position that has points."""
+    tracks = []
+    for row in positions:
+        points = tuple(points_of(row))
         if points:
             track = SupplyTrack(row.key, row.kind, row.supply_class, row.colorant, row.unit, row.description, points)
             tracks.append(track)
@@ -86,13 +99,24 @@ def _counters(
     names = connection.execute(select(counter).where(counter.c.printer_id == printer_id)).all()
     begin, end = maybe_micros(since), maybe_micros(until)
     found = rows(connection, COUNTS, [row.id for row in names], begin, end)
-    tracks = []
-    for row in names:
-        points = tuple(
+
+    def points(row: Row[Any]) -> Iterator[CountPoint]:
+        return (
             CountPoint(moment(point.at), point.value)
             for point in found.get(row.id, ())
             if end is None or point.at <= end
         )
+
+    return counter_tracks(names, points)
+
+
+def counter_tracks(
+    names: Iterable[Row[Any]], points_of: Callable[[Row[Any]], Iterable[CountPoint]]
+) -> tuple[CounterTrack, ...]:
+    """A track for each counter that has points."""
+    tracks = []
+    for row in names:
+        points = tuple(points_of(row))
         if points:
             tracks.append(CounterTrack(row.name, row.unit, row.wraps_at, points))
     return tuple(sorted(tracks, key=lambda track: (track.name, track.points[-1].at)))

@@ -103,14 +103,31 @@ def load_all(connection: Connection) -> dict[int, LastKnown]:
     return found
 
 
+def load_contacts(connection: Connection, printer_ids: Iterable[int] | None) -> dict[int, LastKnown]:
+    """Only the runs of contact: of these printers, or of all."""
+    found: dict[int, LastKnown] = {}
+    wanted = [None] if printer_ids is None else list(chunks(sorted(set(printer_ids))))
+    for some in wanted:
+        rows = _asker(connection, some)
+        for row in rows(select(printer.c.id), printer.c.id):
+            found[row[0]] = LastKnown(row[0])
+        _load_contacts(rows, found)
+    return found
+
+
 _Rows = Callable[[Any, ColumnElement[int]], Iterable[Any]]
 """Runs a query for the printers that are wanted; told the column with the printer's id."""
 
 
-def _load(connection: Connection, ids: list[int] | None, found: dict[int, LastKnown]) -> None:
+def _asker(connection: Connection, ids: list[int] | None) -> _Rows:
     def rows(query: Any, column: ColumnElement[int]) -> Iterable[Any]:
         return connection.execute(query if ids is None else query.where(column.in_(ids)))
 
+    return rows
+
+
+def _load(connection: Connection, ids: list[int] | None, found: dict[int, LastKnown]) -> None:
+    rows = _asker(connection, ids)
     for row in rows(select(printer.c.id), printer.c.id):
         found[row[0]] = LastKnown(row[0])
     _load_contacts(rows, found)
