@@ -118,7 +118,7 @@ def _book(
 
 def cautions_of(item: UpkeepItem, history: PrinterHistory) -> tuple[str, ...]:
     """What to take care of: the plan's own words, and those for the parts that it touches."""
-    from agent.model.cautions import for_supply
+    from agent.model.cautions import for_supply, in_order
 
     kinds = {track.key: track.kind for track in history.supplies}
     found = list(item.cautions)
@@ -126,9 +126,7 @@ def cautions_of(item: UpkeepItem, history: PrinterHistory) -> tuple[str, ...]:
         found += for_supply(kinds.get(key, ""))
     if item.needs and not item.supplies:
         found += for_supply("")
-    # The sentence about the maker's manual comes last, once.
-    last = for_supply("")[-1]
-    return (*dict.fromkeys(line for line in found if line != last), *([last] if last in found else []))
+    return in_order(found)
 
 
 def as_data(book: Book, found: Sequence[tuple[PrinterHistory, PrinterUpkeep]]) -> dict[str, Any]:
