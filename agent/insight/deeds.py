@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
+from agent.insight.logbook import holding
 from agent.model.fleet import LedgerEntry
 from agent.model.insight import Life
 
@@ -23,7 +24,8 @@ SAME = timedelta(days=3)
 """How far a log entry may be from what was seen and still be about the same swap (common practice, no source)."""
 LATE = timedelta(days=30)
 """Counters of drums, fusers and kits are set back by hand, at times long after the work (common practice)."""
-_SET_BACK = ("opc", "fuser", "transferUnit", "cleanerUnit", "developer", "coronaWire", "other")
+SET_BACK = ("opc", "fuser", "transferUnit", "cleanerUnit", "developer", "coronaWire", "other")
+"""Parts (the beginnings of their keys) whose counter is set back by hand."""
 SURE = 0.8
 """A life whose beginning is less sure than this is no swap here."""
 
@@ -64,7 +66,7 @@ class Service:
 
 
 def services(entries: Iterable[LedgerEntry], until: datetime) -> list[Service]:
-    """The services in the ledger up to a moment, in order of time."""
+    """What services did up to a moment, each deed by itself, in order of time; without what was taken back."""
     made = [
         Service(
             entry.printer_id,
@@ -75,7 +77,7 @@ def services(entries: Iterable[LedgerEntry], until: datetime) -> list[Service]:
             _text(entry, "place"),
             entry.data.get("fromShelf") is not False,
         )
-        for entry in entries
+        for entry in holding(entries, until)
         if entry.kind == SERVICE and entry.printer_id is not None and entry.at <= until
     ]
     return sorted(made, key=lambda one: one.at)
@@ -93,7 +95,7 @@ def swaps(
     ``lives``: pairs of printer id and life; a life that began before our eyes is a swap seen, whether or not the ledger
     says so. ``plans``: names of plans: a service of one of these is no swap of a supply by itself.
     """
-    entries = [one for one in entries if one.printer_id is not None and one.at <= until]
+    entries = [one for one in holding(entries, until) if one.printer_id is not None and one.at <= until]
     logged = [_logged(one) for one in entries if one.kind in LOGGED and one.subject not in plans]
     seen = [
         Swap(one.printer_id or 0, one.subject, one.at, seen=True, logged=False)
@@ -148,7 +150,7 @@ def _pair(logged: list[Swap], seen: list[Swap]) -> list[Swap]:
         for where, other in enumerate(seen)
         if abs(one.at - other.at) <= SAME
     )
-    if logged and logged[0].supply.startswith(_SET_BACK):
+    if logged and logged[0].supply.startswith(SET_BACK):
         pairs += sorted(
             (other.at - one.at, at, where)
             for at, one in enumerate(logged)

@@ -18,6 +18,7 @@ import numpy as np
 from agent.insight import kin, lives
 from agent.insight.days import Floats
 from agent.insight.kin import Fleet, Kind, Summary, SupplySummary, UseMark
+from agent.insight.logbook import holding
 from agent.insight.series import Counts, Heard, Ordered, counts, heard, in_order, levels, moment
 from agent.insight.steps import Steps, find_step, settle
 from agent.insight.story import tell
@@ -206,7 +207,8 @@ def _part(study: Study, track: SupplyTrack, ordered: Ordered[LevelPoint], key: s
     kind: Kind = (study.history.printer.model, track.kind, track.colorant or "")
     steps = lives.steps_of(seen, settle(find_step(seen.share), study.fleet.steps_of(kind)))
     believed, swaps = lives.find(seen, steps, study.contact) if seen.at.size else ([], [])
-    swaps = lives.with_ledger(seen, believed, swaps, study.history.ledger, key, study.as_of, study.notes)
+    ledger = holding(study.history.ledger, study.as_of)
+    swaps = lives.with_ledger(seen, believed, swaps, ledger, key, study.as_of, study.notes)
     stretches = lives.stretches(believed, swaps, study.contact.latest) if believed else []
     taken = Believed.of(seen, believed)
     worn = [wear(taken, one, count, steps) for one in stretches]

@@ -9,6 +9,7 @@ from datetime import date, datetime, timedelta
 
 from agent.insight import disagreements, reach
 from agent.insight.deeds import SAME, SERVICE, SWAPPED, services, swaps
+from agent.insight.logbook import holding
 from agent.insight.meter import meter
 from agent.insight.scene import Ground, Scene, together
 from agent.model.fleet import LedgerEntry
@@ -48,7 +49,8 @@ def upkeep(ground: Ground, plans: Sequence[Plan], as_of: datetime) -> PrinterUpk
     printer = ground.history.printer
     names = [plan.name for plan in plans]
     keys = tuple(dict.fromkeys(track.key for track in ground.history.supplies))
-    ledger = [one for one in ground.history.ledger if one.printer_id in (None, printer.id)]
+    told = [one for one in ground.history.ledger if one.printer_id in (None, printer.id)]
+    ledger = holding(told, as_of)
     scene = Scene(
         ground,
         as_of,

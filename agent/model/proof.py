@@ -45,9 +45,9 @@ class Service:
     """One service at one printer: one entry of the ledger. ``id``: that entry's id.
 
     ``at``: when the work was done; ``logged``: when it was written down. ``counter`` counts ``unit`` (impressions,
-    sheets); ``counter_from``: ``live`` (read from the printer at that moment), ``given`` (by the person), ``last known``
-    (it was silent), "" without a counter. ``photo``: the store's name for it, "" without one. ``corrects``: id of the
-    service in whose place this one stands. ``corrected_by``: id of the one that stands in its own place.
+    sheets); ``counter_from``: ``live`` (read from the printer at that moment), ``given`` (by the person) or ``last
+    known`` (it was silent), "" without a counter. ``photo``: the store's name for it, "" without one. ``corrects``: id
+    of the service in whose place this one stands. ``corrected_by``: id of the one that stands in its own place.
     ``withdrawn``: it was taken back. ``accepted``: it came from a suggestion.
     """
 
