@@ -69,7 +69,7 @@ class Recorder:
             self._letters.decided(work.messages)
             with self._lock:
                 self._messages += work.messages
-        self._buffer.offer(work.contacts, work.alarms, work.ledger, work.messages, gone=work.gone)
+        self._buffer.offer(work.contacts, work.alarms, work.ledger, work.messages, gone=work.gone, bases=work.bases)
         self._offered.set()
 
     async def register(self, newcomers: Sequence[Newcomer]) -> list[Printer] | None:
@@ -90,6 +90,11 @@ class Recorder:
     def depth(self) -> int:
         """How many readings wait to be written."""
         return self._buffer.depth
+
+    @property
+    def idle(self) -> bool:
+        """Whether all that was handed over is in the store, or was refused by it."""
+        return self._buffer.empty
 
     @property
     def limit(self) -> int:

@@ -382,18 +382,22 @@ class Service:
         self.log.warning("the outbox cannot use the store", problem=problem)
 
     async def _read_alarms_again(self) -> None:
-        """Others may have changed alarms (acknowledged, shelved). What the store has wins over an equal revision."""
-        if self.recorder.depth:
-            return  # what is in memory is ahead of the store
-        try:
-            records = await asyncio.to_thread(self.store.alarms)
-        except StoreError:
+        """Others may have changed alarms (acknowledged, shelved): once all of ours is written, the store knows best."""
+        if not self.recorder.idle:
             return
         mine = self.sweep.alarms
-        for record in records:
-            known = mine.get(record.key)
-            if known is None or record.revision >= known.revision:
-                mine[record.key] = record
+        before = dict(mine)
+        try:
+            records = {record.key: record for record in await asyncio.to_thread(self.store.alarms)}
+        except StoreError:
+            return
+        for key in before.keys() | records.keys():
+            if mine.get(key) is not before.get(key):
+                continue  # judged anew while the store was read
+            if key in records:
+                mine[key] = records[key]
+            else:
+                mine.pop(key, None)
 
 
 async def _to_the_end(job: Callable[[], Awaitable[None]]) -> None:

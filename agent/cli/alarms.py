@@ -245,9 +245,8 @@ def change(store: Store, key: str, act: Act, now: datetime) -> AlarmRecord:
     for _ in range(_ATTEMPTS):
         record = find(store.alarms(), key)
         moved, transition = act(record, now)
-        if not store.save_alarms([moved]).stale:
-            # Only now: a line about a step that was overtaken would tell of what did not happen.
-            store.append_ledger([transition.entry])
+        # One transaction: a line about a step that was overtaken would tell of what did not happen.
+        if not store.save_alarms([moved], [transition.entry], bases={moved.key: record}).stale:
             return moved
     raise RuntimeError("the agent is changing this alarm at the moment; try again")
 

@@ -8,7 +8,8 @@ While nothing can be written, memory stays bounded (``limit`` contacts) and as l
 3. Then those that are neither the first nor the last that wait for their printer, the oldest first.
 4. Then the oldest.
 
-Alarm records are kept once a key, the latest; messages once a dedupe key; ledger entries all, up to the limit.
+Alarm records are kept once a key, the latest, with the record that the store held before the first of them: what
+somebody else changed meanwhile is not overwritten (``Store.commit``). Messages once a dedupe key; ledger entries all, up to the limit.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from __future__ import annotations
 import threading
 import uuid
 from collections import deque
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Protocol
@@ -43,6 +44,7 @@ class Sink(Protocol):
         messages: Sequence[Message] = (),
         *,
         gone: Collection[str] = (),
+        bases: Mapping[str, AlarmRecord | None] | None = None,
         token: str | None = None,
     ) -> Committed:
         """See ``Store.commit``."""
@@ -65,6 +67,7 @@ class _Parcel:
     ledger: list[LedgerEntry] = field(default_factory=list)
     messages: list[Message] = field(default_factory=list)
     gone: frozenset[str] = frozenset()
+    bases: dict[str, AlarmRecord | None] = field(default_factory=dict)
     token: str = field(default_factory=lambda: uuid.uuid4().hex)
 
     def pieces(self) -> list[_Parcel]:
@@ -72,10 +75,13 @@ class _Parcel:
         return [
             *(_Parcel(contacts=[one]) for one in self.contacts),
             *(_Parcel(ledger=[one]) for one in self.ledger),
-            *(_Parcel(alarms=[one]) for one in self.alarms),
+            *(_Parcel(alarms=[one], bases=self._base(one.key)) for one in self.alarms),
             *(_Parcel(messages=[one]) for one in self.messages),
-            *([_Parcel(gone=self.gone)] if self.gone else []),
+            *(_Parcel(gone=frozenset({key}), bases=self._base(key)) for key in sorted(self.gone)),
         ]
+
+    def _base(self, key: str) -> dict[str, AlarmRecord | None]:
+        return {key: self.bases[key]} if key in self.bases else {}
 
 
 def _together(pieces: Iterable[_Parcel]) -> _Parcel:
@@ -86,6 +92,7 @@ def _together(pieces: Iterable[_Parcel]) -> _Parcel:
         whole.ledger += piece.ledger
         whole.messages += piece.messages
         whole.gone |= piece.gone
+        whole.bases |= piece.bases
     return whole
 
 
@@ -122,6 +129,14 @@ class Buffer:
         """How many contacts wait."""
         with self._lock:
             return self._depth()
+
+    @property
+    def empty(self) -> bool:
+        """Whether nothing waits, nor is being written."""
+        with self._lock:
+            rest = self._rest
+            waits = rest.alarms or rest.ledger or rest.messages or rest.gone
+            return not (self._count or self._parcels or waits)
 
     @property
     def dropped(self) -> int:
@@ -161,8 +176,12 @@ class Buffer:
         messages: Sequence[Message] = (),
         *,
         gone: Collection[str] = (),
+        bases: Mapping[str, AlarmRecord | None] | None = None,
     ) -> None:
-        """Take what is to be written; never blocks on the store. Contacts of one printer come in order of time."""
+        """Take what is to be written; never blocks on the store. Contacts of one printer come in order of time.
+
+        ``bases``: what each alarm record was made of; see ``Store.commit``.
+        """
         with self._lock:
             for contact in batch:
                 self._take(contact)
@@ -174,6 +193,7 @@ class Buffer:
                 latest = {record.key: record for record in [*rest.alarms, *alarms]}
                 rest.alarms = [record for key, record in latest.items() if key not in gone]
                 rest.gone = (rest.gone - {record.key for record in alarms}) | frozenset(gone)
+                rest.bases = {**(bases or {}), **rest.bases}
             if self._depth() > self._limit:
                 self._shrink()
             surplus = len(rest.ledger) - self._limit
@@ -205,7 +225,13 @@ class Buffer:
 
     def _write(self, parcel: _Parcel) -> Committed:
         return self._store.commit(
-            parcel.contacts, parcel.alarms, parcel.ledger, parcel.messages, gone=parcel.gone, token=parcel.token
+            parcel.contacts,
+            parcel.alarms,
+            parcel.ledger,
+            parcel.messages,
+            gone=parcel.gone,
+            bases=parcel.bases,
+            token=parcel.token,
         )
 
     def _fail(self, error: StoreError, now: datetime) -> None:

@@ -36,8 +36,8 @@ _ATTEMPTS = 3
 class Committed:
     """What one commit did. ``ledger``: the entries with their ids, those of the contacts first.
 
-    ``stale``: keys of alarm records that were NOT written, because the store holds another record of the same or a
-    later revision: somebody else was quicker. Read them again and judge anew.
+    ``stale``: keys of alarm records that were NOT written, because the store holds another record than the one that
+    they were made of: somebody else was quicker. Read them again and judge anew.
     """
 
     ledger: tuple[LedgerEntry, ...] = ()
@@ -177,12 +177,14 @@ class Store:
         messages: Sequence[Message] = (),
         *,
         gone: Collection[str] = (),
+        bases: telling.Bases | None = None,
         token: str | None = None,
     ) -> Committed:
         """Write all of this in one transaction.
 
         An alarm record that is stale is not written, nor are its ledger entries (``data["alarm"]``) and messages.
-        ``gone``: keys of alarm records to take out. ``token``: any text; the same token a second time (within two
+        ``bases``: what each record was made of, by key (None: of nothing); one is stale unless the store still holds
+        that. ``gone``: keys of alarm records to take out. ``token``: any text; the same token a second time (within two
         days) writes nothing, so that a commit whose outcome is unknown can be repeated.
         """
         ids = {contact.printer_id for contact in batch}
@@ -194,7 +196,7 @@ class Store:
             known = self._of(connection, ids)
             new, anew = recording.write(connection, batch, known, self._gap)
             noticed = [entry for contact in batch for entry in contact.ledger]
-            stale = telling.save_alarms(connection, alarms, gone)
+            stale = telling.save_alarms(connection, alarms, gone, bases or {})
             # What was decided about a record that somebody else had changed is decided anew, and told then.
             outdated = frozenset(stale)
             still = [entry for entry in ledger if entry.data.get("alarm") not in outdated]
@@ -233,9 +235,10 @@ class Store:
         messages: Sequence[Message] = (),
         *,
         gone: Collection[str] = (),
+        bases: telling.Bases | None = None,
     ) -> Committed:
         """Write alarm records, what the ledger says of them and what must be told, in one transaction."""
-        return self.commit((), states, ledger, messages, gone=gone)
+        return self.commit((), states, ledger, messages, gone=gone, bases=bases)
 
     # --- reading ------------------------------------------------------------------------------------------------
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -17,32 +17,48 @@ from agent.store.statements import insert_or
 from agent.store.tables import alarm, letter
 
 
-def save_alarms(connection: Connection, records: Sequence[AlarmRecord], gone: Collection[str]) -> tuple[str, ...]:
-    """Write records and take out those named in ``gone``.
+Bases = Mapping[str, AlarmRecord | None]
+"""What each record was made of: the one that was known before, None where there was none."""
 
-    A record whose revision is not above the stored one's is left alone, and its key returned; one that is equal to
-    the stored one is no news and no conflict.
+
+def save_alarms(
+    connection: Connection, records: Sequence[AlarmRecord], gone: Collection[str], bases: Bases
+) -> tuple[str, ...]:
+    """Write records and take out those named in ``gone``; gives back the keys of those that are stale, and left alone.
+
+    One whose key is in ``bases`` is stale unless the store holds just what it was made of: a revision alone would not
+    tell that somebody else counted as far. Without a base it is stale unless its revision is above the stored one's.
+    One that is equal to the stored one is no news and no conflict.
     """
-    stale: list[str] = []
-    if gone:
-        connection.execute(
-            delete(alarm).where(alarm.c.key == bindparam("_key")), [{"_key": key} for key in sorted(gone)]
-        )
     made = [_row(record) for record in records]
-    stored = _stored(connection, [row["key"] for row in made])
+    stored = _stored(connection, sorted({row["key"] for row in made} | set(gone)))
+    stale = [key for key in sorted(gone) if key in bases and key in stored and not _is(stored[key], bases[key])]
+    leaving = [{"_key": key} for key in sorted(gone) if key not in stale]
+    if leaving:
+        connection.execute(delete(alarm).where(alarm.c.key == bindparam("_key")), leaving)
     fresh = []
-    for row in made:
-        old = stored.get(row["key"])
-        if old is None or old[0] < row["revision"]:
+    for record, row in zip(records, made, strict=True):
+        old, key = stored.get(row["key"]), row["key"]
+        if old == (row["revision"], row["record"]):
+            continue
+        good = _is(old, bases[record.key]) if record.key in bases else old is None or old[0] < row["revision"]
+        if good:
             fresh.append(row)
-            stored[row["key"]] = (row["revision"], row["record"])
-        elif old != (row["revision"], row["record"]):
-            stale.append(row["key"])
+            stored[key] = (row["revision"], row["record"])
+        else:
+            stale.append(key)
     if fresh:
         statement: Any = insert_or(connection, alarm)
         rest = {name: statement.excluded[name] for name in ("state", "since", "revision", "record")}
         connection.execute(statement.on_conflict_do_update(index_elements=["key"], set_=rest), fresh)
     return tuple(stale)
+
+
+def _is(stored: tuple[int, str] | None, base: AlarmRecord | None) -> bool:
+    """Whether this is what the store holds. Compared as values: an older version may have written other words."""
+    if stored is None or base is None:
+        return stored is None and base is None
+    return stored[0] == base.revision and AlarmRecord.from_data(json.loads(stored[1])) == base
 
 
 def _stored(connection: Connection, keys: list[str]) -> dict[str, tuple[int, str]]:

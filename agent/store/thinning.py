@@ -1,5 +1,7 @@
 """Retention: old points become hourly, then daily, then monthly values. What is kept, and the bounded work of doing it.
 
+Runs of contact become coarser likewise: see ``agent.store.contact_thinning``.
+
 Of each hour (day, month) the last run is kept. Whatever its age, a run is kept when it is the first or the last of its
 series, or when it or its neighbour is a turn: a level that rose or became or ceased to be a number (a swap), a counter
 that fell (a reset or a wrap). Kept runs stay exactly as they were written, so all that is still known is true.
@@ -16,12 +18,14 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from sqlalchemy import Connection, bindparam, delete, func, select, update
 
-from agent.store import statements
+from agent.store import contact_thinning, statements
 from agent.store.moments import micros, moment
 from agent.store.series import COUNTS, LEVELS, STATUSES, Series, Value, rows
 from agent.store.tables import counter, note, printer, receipt, status_thinning, supply
 
 _NOTE = "retention"
+_KINDS = "levels counts statuses contacts"
+"""What is thinned. Noted beside the retention: a store that was thinned by a version that knew less is done again."""
 _HOUR = 3_600_000_000
 _SERIES_AT_ONCE = 200
 _FRESH_AT_ONCE = 20
@@ -152,7 +156,7 @@ class _Group:
 def _remember(connection: Connection, keep: Retention) -> None:
     """Where the retention was changed, everything is looked at again."""
     days = None if keep.days is None else keep.days.total_seconds()
-    value = json.dumps([keep.raw.total_seconds(), keep.hours.total_seconds(), days])
+    value = json.dumps([keep.raw.total_seconds(), keep.hours.total_seconds(), days, _KINDS])
     if connection.execute(select(note.c.value).where(note.c.key == _NOTE)).scalar() == value:
         return
     connection.execute(update(supply).values(thinned=_BEGINNING))
@@ -190,7 +194,7 @@ def _thin_group(
     bounds = Bounds.at(now, keep, zone)
     before = Bounds.at(moment(group.thinned), keep, zone) if group.thinned else None
     gone: list[dict[str, int]] = []
-    looked = 0
+    looked = merged = 0
     for since, until in bounds.moved_since(before):
         found = rows(connection, series, group.owners, None if since is None else since - 1, until - 1)
         for owner, stored in found.items():
@@ -198,6 +202,12 @@ def _thin_group(
             points = [(cell[series.first], tuple(cell[name] for name in series.values)) for cell in cells]
             gone += [{"_owner": owner, "_at": at} for at in surplus(points, bounds, zone, turned)]
             looked += len(points)
+        if series is STATUSES:
+            # The owners of statuses are the printers themselves.
+            more, seen = contact_thinning.thin(
+                connection, group.owners, since, until, lambda at: bounds.bucket(at, zone)
+            )
+            merged, looked = merged + more, looked + seen
     if gone:
         columns = series.table.c
         which = delete(series.table).where(
@@ -205,7 +215,7 @@ def _thin_group(
         )
         connection.execute(which, gone)
     _done(connection, series, group.owners, micros(now))
-    return len(gone), looked
+    return len(gone) + merged, looked
 
 
 def _done(connection: Connection, series: Series, owners: list[int], now: int) -> None:

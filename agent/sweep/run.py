@@ -52,13 +52,17 @@ class Reads(Protocol):
 
 @dataclass(frozen=True, slots=True)
 class Work:
-    """What one batch brought, to be written in one transaction. ``gone``: keys of alarm records to take out."""
+    """What one batch brought, to be written in one transaction. ``gone``: keys of alarm records to take out.
+
+    ``bases``: what each alarm record was made of, by key; None where there was none.
+    """
 
     contacts: tuple[Contact, ...] = ()
     alarms: tuple[AlarmRecord, ...] = ()
     ledger: tuple[LedgerEntry, ...] = ()
     messages: tuple[Message, ...] = ()
     gone: tuple[str, ...] = ()
+    bases: Mapping[str, AlarmRecord | None] = field(default_factory=dict)
 
     def __bool__(self) -> bool:
         return bool(self.contacts or self.alarms or self.ledger or self.messages or self.gone)
@@ -369,11 +373,12 @@ class Sweep:
             outlooks=self.outlooks,
             routes=self.routes,
         )
+        bases = {key: self.alarms.get(key) for key in (*(one.key for one in found.records), *found.gone)}
         for record in found.records:
             self.alarms[record.key] = record
         for key in found.gone:
             self.alarms.pop(key, None)
-        work = Work(tuple(contacts), found.records, found.ledger, found.messages, tuple(found.gone))
+        work = Work(tuple(contacts), found.records, found.ledger, found.messages, tuple(found.gone), bases)
         if work:
             self.records.offer(work)
 

@@ -195,3 +195,56 @@ def test_offers_from_one_thread_while_another_writes(shaky: Shaky) -> None:
     writer.join(30)
     assert buffer.flush(MONDAY).done
     assert [level for _, level in levels(shaky.store.history(desk))] == list(range(300))
+
+
+def test_what_somebody_else_wrote_meanwhile_is_not_overwritten_by_what_waits(shaky: Shaky) -> None:
+    """A command acknowledges while several revisions of the alarm wait: each of them was made of what is no more."""
+    (desk,) = furnished(shaky.store)
+    first = alarm(revision=1)
+    shaky.store.save_alarms([first])
+    buffer = Buffer(shaky)
+    shaky.failures = [StoreFull("no space")]
+    mine = [first]
+    for number in range(2, 5):
+        mine.append(dataclasses.replace(first, value=0.01 * number, revision=number))
+        told = LedgerEntry(MONDAY + number * MINUTE, "alarmReturned", "mine", desk, data={"alarm": first.key})
+        buffer.offer([contact(desk, MONDAY + number * MINUTE)], [mine[-1]], [told], bases={first.key: mine[-2]})
+        if number == 2:
+            buffer.flush(MONDAY)  # fails, and what was handed over is a parcel by itself from now on
+    theirs = dataclasses.replace(first, acknowledged_by="Night desk", revision=2)
+    assert shaky.store.save_alarms([theirs], bases={first.key: first}).stale == ()
+    theirs = dataclasses.replace(theirs, shelved_by="Night desk", revision=3)
+    assert shaky.store.save_alarms([theirs], bases={first.key: dataclasses.replace(theirs, shelved_by="", revision=2)})
+    assert not buffer.empty
+    flushed = buffer.flush(MONDAY)
+    assert flushed.done
+    assert buffer.empty
+    assert set(flushed.stale) == {first.key}
+    assert shaky.store.alarms() == (theirs,)
+    assert [one for one in shaky.store.ledger() if one.text == "mine"] == [], "nor is what did not happen told"
+    assert len(shaky.store.history(desk).contacts) == 1
+
+
+def test_the_latest_of_what_waits_is_written_over_what_the_first_was_made_of(shaky: Shaky) -> None:
+    first, buffer = alarm(revision=1), Buffer(shaky)
+    shaky.store.save_alarms([first])
+    second, third = (dataclasses.replace(first, value=0.1 * n, revision=n) for n in (2, 3))
+    buffer.offer(alarms=[second], bases={first.key: first})
+    buffer.offer(alarms=[third], bases={first.key: second})
+    assert buffer.flush(MONDAY).stale == ()
+    assert shaky.store.alarms() == (third,)
+    buffer.offer(gone=[first.key], bases={first.key: third})
+    again = dataclasses.replace(first, value=0.5, revision=1)
+    buffer.offer(alarms=[again], bases={first.key: None})
+    assert buffer.flush(MONDAY).stale == ()
+    assert shaky.store.alarms() == (again,), "gone and born again"
+
+
+def test_a_record_that_somebody_shelved_is_not_taken_out(shaky: Shaky) -> None:
+    first, buffer = alarm(revision=1), Buffer(shaky)
+    shaky.store.save_alarms([first])
+    buffer.offer(gone=[first.key], bases={first.key: first})
+    theirs = dataclasses.replace(first, shelved_by="Night desk", revision=2)
+    shaky.store.save_alarms([theirs], bases={first.key: first})
+    assert buffer.flush(MONDAY).stale == (first.key,)
+    assert shaky.store.alarms() == (theirs,)

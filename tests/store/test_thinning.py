@@ -9,9 +9,23 @@ from hypothesis import strategies as st
 
 from agent.model.reading import Counter, Mark
 from agent.store import Store
+from agent.store.contact_thinning import Run, joined
 from agent.store.moments import micros, moment
 from agent.store.thinning import Bounds, Retention, counter_turned, level_turned, surplus
-from tests.store.samples import DAY, HOUR, MINUTE, MONDAY, contact, counts, everything, furnished, levels, toner, waste
+from tests.store.samples import (
+    DAY,
+    HOUR,
+    MINUTE,
+    MONDAY,
+    contact,
+    counts,
+    everything,
+    furnished,
+    levels,
+    silence,
+    toner,
+    waste,
+)
 
 LONDON = ZoneInfo("Europe/London")
 KEEP = Retention(2 * DAY, 10 * DAY, 100 * DAY)
@@ -130,3 +144,76 @@ def test_days_are_those_of_the_site() -> None:
     assert bounds.bucket(micros(evening), zone) != bounds.bucket(micros(after_midnight_utc), zone)
     assert bounds.bucket(micros(evening), zone) == bounds.bucket(micros(evening - 5 * HOUR), zone)
     assert moment(bounds.raw).astimezone(zone).hour == 0
+
+
+def runs(store: Store, printer_id: int) -> list[tuple[datetime, datetime, bool]]:
+    return [(one.first, one.last, one.reachable) for one in store.history(printer_id).contacts]
+
+
+def test_of_old_contact_runs_only_the_longer_silences_stay(store: Store) -> None:
+    (desk,) = furnished(store)
+    start = MONDAY - 30 * DAY  # 08:00 in London
+    told = []
+    for n in range(6 * 24 + 1):  # every ten minutes for a day; silent for a blink at each half hour
+        at = start + n * 10 * MINUTE
+        told.append(silence(desk, at) if n % 3 == 2 else contact(desk, at))
+    told += [silence(desk, start + DAY + n * HOUR) for n in range(1, 30)]  # more than a day
+    told += [contact(desk, start + DAY + 30 * HOUR), contact(desk, MONDAY)]
+    store.record(told)
+    before = runs(store, desk)
+    assert len(before) > 90
+    known = store.contacts()[desk]
+    while not store.thin(MONDAY, 2 * DAY, 5 * DAY).done:
+        pass
+    after = runs(store, desk)
+    assert len(after) <= 8
+    assert (start + DAY + HOUR, start + DAY + 29 * HOUR) in [
+        (first, last) for first, last, reachable in after if not reachable
+    ]
+    assert after[-1] == before[-1]
+    assert store.contacts()[desk] == known
+    store.record([contact(desk, MONDAY + HOUR)])
+    assert runs(store, desk)[-1] == (MONDAY, MONDAY + HOUR, True), "the open run goes on"
+    assert store.thin(MONDAY, 2 * DAY, 5 * DAY).removed == 0
+
+
+def test_contact_runs_of_the_last_months_stay_as_they_are(store: Store) -> None:
+    (desk,) = furnished(store)
+    start = MONDAY - 10 * DAY
+    store.record([(silence if n % 2 else contact)(desk, start + n * MINUTE) for n in range(50)])
+    before = runs(store, desk)
+    while not store.thin(MONDAY, 20 * DAY, 50 * DAY).done:
+        pass
+    assert runs(store, desk) == before
+
+
+STRETCHES = st.lists(st.tuples(st.integers(1, 600), st.integers(0, 600), st.booleans()), min_size=1, max_size=40)
+
+
+@settings(max_examples=300, deadline=None)
+@given(STRETCHES)
+def test_joined_runs_keep_every_answer_and_every_longer_silence(stretches: list[tuple[int, int, bool]]) -> None:
+    minute, at, given_runs = 60_000_000, micros(MONDAY - 200 * DAY), []
+    for pause, length, reachable in stretches:
+        at += pause * minute
+        given_runs.append(Run(at, at + length * minute, reachable))
+        at += length * minute
+    bounds = Bounds.at(MONDAY, KEEP, LONDON)
+
+    def bucket(moment_: int) -> object | None:
+        return bounds.bucket(moment_, LONDON)
+
+    stay, gone = joined(given_runs, bucket, given_runs[-1].first)
+    assert stay[0].first == given_runs[0].first
+    assert stay[-1] == given_runs[-1]
+    assert {run.first for run in stay} | {run.first for run in gone} == {run.first for run in given_runs}
+    assert not {run.first for run in stay} & {run.first for run in gone}
+    for one, other in itertools.pairwise(stay):
+        assert one.last < other.first
+    for run in given_runs:
+        around = [one for one in stay if one.first <= run.first and run.last <= one.last]
+        if run.reachable:
+            assert any(one.reachable for one in around), "an answer stays known"
+        elif bucket(run.first) != bucket(run.last):
+            assert any(not one.reachable for one in around), "a silence that outlasts its bucket stays"
+    assert joined(stay, bucket, given_runs[-1].first) == (stay, []), "once is enough"
