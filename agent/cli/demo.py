@@ -78,6 +78,7 @@ class Demo:
 
     def play(self, seconds: float | None) -> None:
         """All of it, until Ctrl-C or until ``seconds`` are over."""
+        from agent.app.loop import run as run_loop
         from agent.rehearsal.clock import SimClock
         from agent.rehearsal.serve import Rehearsal, usual_scenes
         from agent.store import Store
@@ -89,7 +90,7 @@ class Demo:
             rehearsal = Rehearsal(self.fleet, clock, told=self._happened)
             rehearsal.stage(usual_scenes(rehearsal))
             with rehearsal:
-                asyncio.run(self._run(settings, store, seconds, rehearsal))
+                run_loop(self._run(settings, store, seconds, rehearsal))
 
     # --- before ---------------------------------------------------------------------------------------------------
 

@@ -55,6 +55,7 @@ def run(
       kill -HUP $(pidof lowmark)        # after a change of the settings
     """  # noqa: D301 - the backspace keeps the lines of the example apart
     from agent.app.logs import LEVELS, set_up
+    from agent.app.loop import run as run_loop
     from agent.app.supervisor import Supervisor
 
     if log not in LEVELS:
@@ -62,7 +63,7 @@ def run(
     if log_form not in ("auto", "text", "json"):
         raise typer.BadParameter(f"{log_form!r} is none of auto, text, json", param_hint="--log-form")
     set_up(log, form=log_form)
-    asyncio.run(_run(settings, store, Supervisor()))
+    run_loop(_run(settings, store, Supervisor()))
 
 
 async def _run(settings: Path | None, store: str | None, supervisor: Supervisor) -> None:
@@ -116,11 +117,12 @@ def sweep(
       lowmark sweep --settings lowmark.yaml
     """  # noqa: D301
     from agent.app.logs import set_up
+    from agent.app.loop import run as run_loop
     from agent.cli.show import emit
 
     set_up("warning")
     service = build(settings, store)
-    report, views = asyncio.run(_sweep(service, full=full))
+    report, views = run_loop(_sweep(service, full=full))
     if as_json:
         emit("sweep", {**_report_data(report), "printers": [_view_data(view) for view in _in_order(views)]})
     else:

@@ -15,7 +15,6 @@ when the survey was stopped.
 
 from __future__ import annotations
 
-import asyncio
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from pathlib import Path
@@ -82,6 +81,7 @@ def survey(  # noqa: PLR0913 - each is one question that a survey leaves open
     Only asks (SNMP GET); nothing is changed anywhere. Ask only networks that you may ask. Ctrl-C stops, and shows what
     was found so far.
     """
+    from agent.app.loop import run as run_loop
     from agent.survey import read_ranges, to_yaml
 
     networks = read_ranges(ranges)
@@ -90,7 +90,7 @@ def survey(  # noqa: PLR0913 - each is one question that a survey leaves open
     stopped = False
     going: list[Survey] = []
     try:
-        asyncio.run(_run(going, networks, tried, engine, {"rate": rate, "port": port, "most": most, "like": like}))
+        run_loop(_run(going, networks, tried, engine, {"rate": rate, "port": port, "most": most, "like": like}))
     except Unsupported as error:
         fail(str(error), 2)
     except KeyboardInterrupt:

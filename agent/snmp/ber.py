@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 from agent.model.wire import Value
 
@@ -62,10 +63,15 @@ def request(
     version: int, community: str, pdu: int, request_id: int, oids: Sequence[str], repetitions: int = 0
 ) -> bytes:
     """A GET, GETNEXT or GETBULK message. ``version`` is 0 for SNMPv1 and 1 for v2c."""
-    rows = b"".join(_tlv(_SEQUENCE, _tlv(_OID, _oid(oid)) + _VARBIND_NULL) for oid in oids)
+    rows = _asked(tuple(oids))
     head = _integer(request_id) + _integer(0) + _integer(repetitions)
     body = _integer(version) + _tlv(_OCTETS, community.encode()) + _tlv(pdu, head + _tlv(_SEQUENCE, rows))
     return _tlv(_SEQUENCE, body)
+
+
+@lru_cache(maxsize=256)
+def _asked(oids: tuple[str, ...]) -> bytes:
+    return b"".join(_tlv(_SEQUENCE, _tlv(_OID, _oid(oid)) + _VARBIND_NULL) for oid in oids)
 
 
 def _take(data: bytes, at: int, end: int) -> tuple[int, int, int]:
@@ -97,6 +103,7 @@ def _number(data: bytes, start: int, stop: int) -> int:
     return int.from_bytes(data[start:stop], "big", signed=True)
 
 
+@lru_cache(maxsize=4096)
 def oid_text(data: bytes) -> str:
     """The dotted form of an encoded OBJECT IDENTIFIER.
 

@@ -12,9 +12,9 @@ from __future__ import annotations
 import asyncio
 import ipaddress
 import itertools
+import os
 import resource
 import secrets
-import socket
 from collections.abc import Sequence
 from typing import Any, TypeVar
 
@@ -206,27 +206,27 @@ class GufoEngine:
         request_id = secrets.randbits(31)
         community = credentials.community.encode()
         oddity = ""
-        with session.tap() as tap:
+        fd = session.fd
 
-            def receive() -> ber.Response:
-                nonlocal oddity
-                data = tap.recv(65_535)
-                try:
-                    response = ber.response(data)
-                except ValueError as error:
-                    oddity = str(error)
-                    raise BlockingIOError from error
-                if (response.version, response.community, response.request_id) != (version, community, request_id):
-                    raise BlockingIOError
-                return response
-
-            data = ber.request(version, credentials.community, pdu, request_id, oids, repetitions)
+        def receive() -> ber.Response:
+            nonlocal oddity
+            data = os.read(fd, 65_535)
             try:
-                response = await session.exchange(lambda: _send(tap, data), receive, end - session.loop.time())
-            except (Expired, OSError) as error:
-                if isinstance(error, Expired) and oddity:
-                    raise words.garbled(peer, oddity) from None
-                raise session.failure(error) from None
+                response = ber.response(data)
+            except ValueError as error:
+                oddity = str(error)
+                raise BlockingIOError from error
+            if (response.version, response.community, response.request_id) != (version, community, request_id):
+                raise BlockingIOError
+            return response
+
+        data = ber.request(version, credentials.community, pdu, request_id, oids, repetitions)
+        try:
+            response = await session.exchange(lambda: _send(fd, data), receive, end - session.loop.time())
+        except (Expired, OSError) as error:
+            if isinstance(error, Expired) and oddity:
+                raise words.garbled(peer, oddity) from None
+            raise session.failure(error) from None
         if response.status == 0:
             return response
         failure = words.fault(peer, response.status, response.index, oids)
@@ -235,8 +235,8 @@ class GufoEngine:
         raise failure
 
 
-def _send(tap: socket.socket, data: bytes) -> None:
-    tap.send(data)
+def _send(fd: int, data: bytes) -> None:
+    os.write(fd, data)  # on a connected socket this is send, and there is no socket object to make for it
 
 
 def _odd(value: Any) -> bool:

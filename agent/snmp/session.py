@@ -271,12 +271,6 @@ class Session:
         else:
             waiter.set_result(result)
 
-    def tap(self) -> socket.socket:
-        """A second handle on the same socket, to send and receive plain bytes. The caller closes it."""
-        tap = socket.socket(fileno=os.dup(self.fd))
-        tap.setblocking(False)
-        return tap
-
     def rebind(self, sock: Any) -> None:
         """Go on with another, fresh socket of gufo-snmp in a guarded session.
 

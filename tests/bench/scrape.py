@@ -19,6 +19,7 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+from agent.app.loop import run as run_loop
 from agent.metrics import Metrics
 from agent.mib.decode import decode
 from agent.model.fleet import Place, Printer, PrinterView
@@ -184,7 +185,7 @@ def main() -> None:
     parser.add_argument("--printers", type=int, default=10_000)
     parser.add_argument("--rounds", type=int, default=5)
     given = parser.parse_args()
-    json.dump(asyncio.run(measured(given.printers, given.rounds)), sys.stdout)
+    json.dump(run_loop(measured(given.printers, given.rounds)), sys.stdout)
 
 
 if __name__ == "__main__":

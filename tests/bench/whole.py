@@ -18,6 +18,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from agent.app.letters import Letters
+from agent.app.loop import run as run_loop
 from agent.app.recorder import Recorder
 from agent.model.wire import Peer
 from agent.settings.shape import USUAL_ALARMS
@@ -121,7 +122,7 @@ def main() -> None:
         Simulated(given.printers) as simulated,
         Store.open(f"sqlite:///{folder}/history.sqlite") as store,
     ):
-        found = asyncio.run(measure(simulated, store, given.rounds, given.steady))
+        found = run_loop(measure(simulated, store, given.rounds, given.steady))
     json.dump(found, sys.stdout)
 
 

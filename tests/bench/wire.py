@@ -12,6 +12,7 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
+from agent.app.loop import run as run_loop
 from agent.mib.decode import decode
 from agent.model.wire import Peer
 from agent.snmp.reader import Reader
@@ -86,7 +87,7 @@ def our_reader(simulated: Simulated, engine: str, rounds: int, way: str) -> Meas
         await reader.close()
         return _median(way, len(peers), measured, cells)
 
-    return asyncio.run(go())
+    return run_loop(go())
 
 
 def asked_cells() -> list[str]:
@@ -122,7 +123,7 @@ def gufo_alone(simulated: Simulated, rounds: int) -> Measured:
         await sweep()
         return _median("gufo-snmp alone", len(sessions), await _timed(sweep, rounds), len(cells))
 
-    return asyncio.run(go())
+    return run_loop(go())
 
 
 def pysnmp_tuned(simulated: Simulated, rounds: int) -> Measured:
@@ -164,7 +165,7 @@ def pysnmp_tuned(simulated: Simulated, rounds: int) -> Measured:
         dispatcher.transport_dispatcher.close_dispatcher()
         return _median("pysnmp v1arch, prepared", len(targets), measured, len(cells))
 
-    return asyncio.run(go())
+    return run_loop(go())
 
 
 def snmpget_processes(simulated: Simulated, rounds: int, program: str) -> Measured:
