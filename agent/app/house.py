@@ -10,6 +10,7 @@ from agent.app.foresight import Foresight
 from agent.model.alarm import AlarmRecord
 from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
+from agent.model.grain import Grain
 from agent.model.insight import Insight
 from agent.model.upkeep import PrinterUpkeep
 from agent.store.errors import StoreError, StoreRejected
@@ -49,6 +50,13 @@ class ServiceHouse:
         """What is known of one printer between two moments."""
         try:
             return self._service.store.history(printer_id, since, until)
+        except StoreRejected:
+            return None
+
+    def outline(self, printer_id: int, since: datetime, until: datetime, grain: Grain) -> PrinterHistory | None:
+        """What is known of one printer between two moments, for the eye."""
+        try:
+            return self._service.store.outline(printer_id, since, until, grain)
         except StoreRejected:
             return None
 
@@ -96,11 +104,11 @@ class ServiceHouse:
 
     def silent(self) -> Mapping[int, ContactState]:
         """The printers that do not answer and what the wire said."""
-        views = self.views()
-        if all(view.reachable for view in views.values()):
+        unheard = [number for number, view in self.views().items() if not view.reachable]
+        if not unheard:
             return {}
         try:
-            found = self._service.store.contacts()
+            found = self._service.store.contacts(unheard)
         except StoreError:
             return {}
-        return {number: one for number, one in found.items() if number in views and not one.reachable}
+        return {number: one for number, one in found.items() if not one.reachable}

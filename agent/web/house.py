@@ -10,6 +10,7 @@ from typing import Protocol
 from agent.model.alarm import AlarmRecord
 from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
+from agent.model.grain import Grain
 from agent.model.health import Health, Vitals
 from agent.model.insight import Insight
 from agent.model.upkeep import PrinterUpkeep
@@ -47,6 +48,9 @@ class House(Protocol):
 
     def history(self, printer_id: int, since: datetime | None, until: datetime | None) -> PrinterHistory | None:
         """What is known of one printer between two moments; None where there is no such printer."""
+
+    def outline(self, printer_id: int, since: datetime, until: datetime, grain: Grain) -> PrinterHistory | None:
+        """The same for the eye: as fine as ``grain`` says. None where there is no such printer."""
 
     def ledger(
         self,

@@ -7,10 +7,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from agent.insight.meter import meter
+from agent.insight.meter import NAMES, meter
 from agent.model.alarm import AlarmRecord
 from agent.model.alert_words import SEVERITY, Meaning, about, meaning
 from agent.model.fleet import LedgerEntry, PrinterHistory, PrinterView, SupplyTrack
+from agent.model.grain import Grain
 from agent.model.insight import Forecast, Insight, Life, Usage
 from agent.model.reading import Alert, Bin, Counter, Mark, Reading, Supply, Tray
 from agent.model.upkeep import PrinterUpkeep
@@ -25,6 +26,10 @@ DAYS = (30, 120, 400)
 """The spans of history that a reader may choose, in days."""
 WEEKS_TOLD = 26
 LEDGER_TOLD = 20
+
+
+LEVELS_DRAWN = 360
+"""So many moments of a level are looked up for a chart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,6 +95,23 @@ class Sheet:
     upkeep: PrinterUpkeep | None
     ledger: tuple[LedgerEntry, ...]
     insight: Insight | None
+
+
+def grain(now: datetime, days: int, zone: str) -> Grain:
+    """How fine a history of the last ``days`` days the page of a printer shows."""
+    step = timedelta(days=days) // LEVELS_DRAWN
+    drawn = [now - step * back for back in range(LEVELS_DRAWN, -1, -1)]
+    today = now.astimezone(zone_of(zone)).date()
+    nights = [_midnight(today - timedelta(days=back), zone) for back in range(days + 1, -1, -1)]
+    monday = today - timedelta(days=today.weekday())
+    mondays = [_midnight(monday - timedelta(days=7 * back), zone) for back in range(WEEKS_TOLD, -1, -1)]
+    # A count at the very midnight belongs to the day that begins.
+    before = [at - timedelta(microseconds=1) for at in nights]
+    return Grain([*drawn, *(at for at in mondays if at >= drawn[0])], [*before, now], NAMES, LEDGER_TOLD)
+
+
+def _midnight(on: date, zone: str) -> datetime:
+    return datetime(on.year, on.month, on.day, tzinfo=zone_of(zone))
 
 
 def sheet(
@@ -192,7 +214,7 @@ def _told(track: SupplyTrack, forecast: Forecast | None, times: Times) -> tuple[
     made.append(Told("now", _level_at(track, times.now)))
     monday = today - timedelta(days=today.weekday())
     for _ in range(WEEKS_TOLD):
-        at = datetime(monday.year, monday.month, monday.day, tzinfo=zone_of(times.zone))
+        at = _midnight(monday, times.zone)
         if at < times.begin:
             break
         made.append(Told(near_day(monday, today), _level_at(track, at)))

@@ -24,7 +24,7 @@ from agent.web.api import build_api
 from agent.web.callers import Refused
 from agent.web.house import House
 from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
-from agent.web.sheet import DAYS, sheet
+from agent.web.sheet import DAYS, grain, sheet
 from agent.web.standing import SET_ASIDE, chosen
 from agent.web.words import harmless
 
@@ -132,7 +132,7 @@ class Site:
             return self._gone(printer_id)
         days = _number(request.query_params, "days", DAYS[1], DAYS[-1])
         days = days if days in DAYS else DAYS[1]
-        history = house.history(printer_id, _ago(now, days), now)
+        history = house.outline(printer_id, _ago(now, days), now, grain(now, days, view.printer.place.zone))
         if history is None:
             return self._gone(printer_id)
         records = [one for one in chosen(house.alarms()) if one.printer_id == printer_id]

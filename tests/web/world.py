@@ -16,6 +16,7 @@ from agent.insight.printer import look, summarise
 from agent.model.alarm import AlarmRecord
 from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
+from agent.model.grain import Grain
 from agent.model.health import Durations, Health, Vitals
 from agent.model.insight import Insight
 from agent.model.reading import Reading
@@ -77,6 +78,12 @@ class StoreHouse:
     def history(self, printer_id: int, since: datetime | None, until: datetime | None) -> PrinterHistory | None:
         try:
             return self.store.history(printer_id, since, until)
+        except StoreRejected:
+            return None
+
+    def outline(self, printer_id: int, since: datetime, until: datetime, grain: Grain) -> PrinterHistory | None:
+        try:
+            return self.store.outline(printer_id, since, until, grain)
         except StoreRejected:
             return None
 
