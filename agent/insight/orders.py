@@ -183,11 +183,11 @@ def _ask_of_plan(shelf: Shelf, user: User, item: UpkeepItem, as_of: datetime) ->
     if item.state in (OVERDUE, DUE):
         first = (0.0,) * len(PROBABILITIES)
     elif item.expected is not None:
-        first = _quantiles(item.expected, day_in(user.printer.place.zone, as_of))
+        first = law_of_days(item.expected, day_in(user.printer.place.zone, as_of))
     return _Ask(user, item.plan, Asker(first, life), item.expected.p50 if item.expected else None, "upkeep plan")
 
 
-def _quantiles(days: Dates, today: date) -> tuple[float, ...]:
+def law_of_days(days: Dates, today: date) -> tuple[float, ...]:
     """Quantiles at PROBABILITIES out of three: on the normal scale linear between them and beyond."""
     z = ndtri(np.array(PROBABILITIES))
     edge = float(ndtri(0.9))
@@ -321,4 +321,4 @@ def _bell(bare: Advice, part: SparePart, daily: float, spread: float, today: dat
     )
 
 
-__all__ = ["User", "advise", "rounded"]
+__all__ = ["User", "advise", "law_of_days", "rounded"]
