@@ -280,8 +280,10 @@ def test_a_store_that_fails_is_told_as_such(house: StoreHouse, client_of: Callab
         def __getattr__(self, name: str) -> object:
             return getattr(house, name)
 
-        def outline(self, *_: object) -> object:
+        def history(self, *_: object) -> object:
             raise StoreBusy("the database is locked by another program")
+
+        outline = history
 
     client = client_of(Failing())
     answer = client.get("/printers/1")
