@@ -22,6 +22,7 @@ from agent.store.backup import keep_before_upgrade, way_back
 from agent.store.engine import Place
 from agent.store.errors import StoreBusy, StoreNewer, StoreRejected
 from agent.store.moments import micros
+from agent.store.people import Register
 from agent.store.schema import bring_up_to_date
 from agent.store.snapshot import clean
 from agent.store.state import LastKnown, load, load_contacts
@@ -115,6 +116,11 @@ class Store:
     def url(self) -> str:
         """Where the store is, without the password."""
         return self._place.shown
+
+    @property
+    def register(self) -> Register:
+        """People, their sessions and tokens."""
+        return Register(self._read, self._write)
 
     # --- printers -----------------------------------------------------------------------------------------------
 

@@ -209,4 +209,48 @@ receipt = Table(
     Column("at", BigInteger, nullable=False),
 )
 
+photo = Table(
+    "photo",
+    metadata,
+    Column("name", Text, primary_key=True),  # SHA-256 of the content, in hexadecimal
+    Column("at", BigInteger, nullable=False),
+    Column("media_type", Text, nullable=False),
+    Column("content", LargeBinary, nullable=False),
+)
+
 note = Table("note", metadata, Column("key", Text, primary_key=True), Column("value", Text, nullable=False))
+
+person = Table(
+    "person",
+    metadata,
+    Column("key", Text, primary_key=True),  # the name without case
+    Column("name", Text, nullable=False),
+    Column("role", Text, nullable=False),
+    Column("password", Text, nullable=False),  # an Argon2id hash, or nothing
+    Column("made", BigInteger, nullable=False),
+    Column("changed", BigInteger, nullable=False),
+)
+
+session = Table(
+    "session",
+    metadata,
+    Column("digest", Text, primary_key=True),
+    Column("person", Text, ForeignKey("person.key"), nullable=False),
+    Column("made", BigInteger, nullable=False),
+    Column("seen", BigInteger, nullable=False),
+    Index("ix_session_person", "person"),
+)
+
+token = Table(
+    "token",
+    metadata,
+    Column("id", Id, primary_key=True, autoincrement=True),
+    Column("digest", Text, nullable=False, unique=True),
+    Column("name", Text, nullable=False),
+    Column("role", Text, nullable=False),
+    Column("made", BigInteger, nullable=False),
+    Column("made_by", Text, nullable=False),
+    Column("expires", BigInteger),
+    Column("used", BigInteger),
+    Column("revoked", BigInteger),
+)
