@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import replace
 from datetime import datetime
+from typing import Any
 
-from sqlalchemy import Connection, select
+from sqlalchemy import Connection, Row, func, select
 
 from agent.model.fleet import LedgerEntry
 from agent.store.moments import micros, moment
@@ -55,6 +56,26 @@ def read(
     if limit is not None:
         query = query.limit(limit)
     found = connection.execute(query.order_by(ledger.c.at.desc(), ledger.c.id.desc())).all()
+    return _entries(reversed(found))
+
+
+def after(connection: Connection, entry_id: int, kinds: Collection[str]) -> tuple[LedgerEntry, ...]:
+    """Entries of these kinds that were written after the one with this id, in the order in which they were written."""
+    query = select(ledger).where(ledger.c.id > entry_id, ledger.c.kind.in_(sorted(kinds))).order_by(ledger.c.id)
+    return _entries(connection.execute(query).all())
+
+
+def last(connection: Connection) -> int:
+    """The id of the entry that was written last; 0 where there is none."""
+    return connection.execute(select(func.max(ledger.c.id))).scalar() or 0
+
+
+def one(connection: Connection, entry_id: int) -> LedgerEntry | None:
+    """One entry by its id."""
+    return next(iter(_entries(connection.execute(select(ledger).where(ledger.c.id == entry_id)).all())), None)
+
+
+def _entries(rows: Iterable[Row[Any]]) -> tuple[LedgerEntry, ...]:
     return tuple(
         LedgerEntry(
             at=moment(row.at),
@@ -66,5 +87,5 @@ def read(
             data=json.loads(row.data),
             id=row.id,
         )
-        for row in reversed(found)
+        for row in rows
     )

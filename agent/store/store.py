@@ -17,7 +17,18 @@ from agent.model.grain import Grain
 from agent.model.outbox import Letter
 from agent.model.reading import Reading
 from agent.store import engine as engines
-from agent.store import ledgers, merging, observing, outlining, printers, reading_back, recording, telling, thinning
+from agent.store import (
+    ledgers,
+    merging,
+    observing,
+    outlining,
+    photos,
+    printers,
+    reading_back,
+    recording,
+    telling,
+    thinning,
+)
 from agent.store.backup import keep_before_upgrade, way_back
 from agent.store.engine import Place
 from agent.store.errors import StoreBusy, StoreNewer, StoreRejected
@@ -300,6 +311,26 @@ class Store:
     ) -> tuple[LedgerEntry, ...]:
         """Ledger entries in order of time (both bounds included); with ``limit`` the latest so many."""
         return self._read(lambda connection: ledgers.read(connection, printer_id, since, until, kinds, limit))
+
+    def ledger_after(self, entry_id: int, kinds: Collection[str]) -> tuple[LedgerEntry, ...]:
+        """Entries of these kinds written after the one with this id, in that order, whatever moment they are about."""
+        return self._read(lambda connection: ledgers.after(connection, entry_id, kinds))
+
+    def last_entry(self) -> int:
+        """The id of the ledger entry written last; 0 where there is none."""
+        return self._read(ledgers.last)
+
+    def entry(self, entry_id: int) -> LedgerEntry | None:
+        """One ledger entry; None where there is none with this id."""
+        return self._read(lambda connection: ledgers.one(connection, entry_id))
+
+    def keep_photo(self, content: bytes, media_type: str, at: datetime) -> str:
+        """Keep a photo; gives the name by which ``photo`` finds it, made of its content alone."""
+        return self._write(lambda connection: photos.keep(connection, content, media_type, at))
+
+    def photo(self, name: str) -> tuple[bytes, str] | None:
+        """Content and media type of a photo; None where there is none of this name."""
+        return self._read(lambda connection: photos.read(connection, name))
 
     def alarms(self) -> tuple[AlarmRecord, ...]:
         """Every alarm record, in order of key."""
