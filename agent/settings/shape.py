@@ -22,6 +22,7 @@ from agent.settings.channels import Alertmanager, ApprisePost, Channel, Mail, We
 from agent.settings.parts import Part, Shelf, ShelfPlace
 from agent.settings.secrets import Secret, SecretUnfit
 from agent.settings.section import Section
+from agent.settings.servicing import Servicing
 from agent.settings.store import Store, store_from_text
 from agent.settings.targets import Target, expand
 from agent.settings.units import (
@@ -53,6 +54,7 @@ __all__ = [
     "PrinterEntry",
     "Retention",
     "Section",
+    "Servicing",
     "Settings",
     "Shelf",
     "ShelfPlace",
@@ -279,6 +281,7 @@ class Settings(Section):
         tuple[Upkeep, ...],
         Field(description="Work due by pages, days or events; without the key the usual plans, [] for none."),
     ] = USUAL_UPKEEP
+    servicing: Annotated[Servicing, Field(description="How services are proven.")] = Servicing()
 
     def targets(self) -> tuple[Target, ...]:
         """Whom to ask, ranges taken apart, each address (with its device) once."""
