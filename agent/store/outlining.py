@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 from sqlalchemy import BigInteger, Connection, Row, Select, bindparam, cast, func, select, true, tuple_
@@ -32,7 +33,7 @@ def outline(connection: Connection, printer_id: int, since: datetime, until: dat
     )
 
 
-def _supplies(connection: Connection, printer_id: int, at: Sequence[datetime]) -> tuple[SupplyTrack, ...]:
+def _supplies(connection: Connection, printer_id: int, at: Sequence[Sequence[datetime]]) -> tuple[SupplyTrack, ...]:
     positions = connection.execute(select(supply).where(supply.c.printer_id == printer_id)).all()
     found = _in_force(connection, LEVELS, [row.id for row in positions], at)
     return reading_back.supply_tracks(
@@ -70,20 +71,22 @@ def _points(connection: Connection, found: dict[int, list[Row[Any]]]) -> Callabl
 
 
 def _in_force(
-    connection: Connection, series: Series, owners: Sequence[int], at: Sequence[datetime]
+    connection: Connection, series: Series, owners: Sequence[int], at: Sequence[Sequence[datetime]]
 ) -> dict[int, list[Row[Any]]]:
     """The rows of each owner that were in force at these moments: one seek for each, however many rows there are."""
     found: dict[int, dict[int, Row[Any]]] = {}
-    if not owners:
-        return {}
-    for begin, step, end in _even(sorted({micros(one) for one in at})):
-        for row in connection.execute(_seek(series, owners), {"begin": begin, "step": step, "end": end}):
-            found.setdefault(row[0], {})[row[1]] = row
+    seek = _seek(series)
+    for run in at:
+        for begin, step, end in _even(sorted({micros(one) for one in run})):
+            asked = {"owners": list(owners), "begin": begin, "step": step, "end": end}
+            for row in connection.execute(seek, asked):
+                found.setdefault(row[0], {})[row[1]] = row
     return {whose: [row for _, row in sorted(rows.items())] for whose, rows in found.items()}
 
 
-def _seek(series: Series, owners: Sequence[int]) -> Select[Any]:
-    """Owner, beginning and values of the rows in force at ``begin``, ``begin + step`` ... ``end``."""
+@lru_cache(maxsize=4)
+def _seek(series: Series) -> Select[Any]:
+    """Owner, beginning and values of the rows of ``owners`` in force at ``begin``, ``begin + step`` ... ``end``."""
     table, owner, first = series.table, series.table.c[series.owner], series.table.c[series.first]
     inner, holder = table.alias(), series.owners.alias()
     grid = select(cast(bindparam("begin"), BigInteger).label("at")).cte("grid", recursive=True)
@@ -95,7 +98,8 @@ def _seek(series: Series, owners: Sequence[int]) -> Select[Any]:
         .correlate(holder, grid)
         .scalar_subquery()
     )
-    wanted = select(holder.c.id, last).select_from(holder).join(grid, onclause=true()).where(holder.c.id.in_(owners))
+    whose = holder.c.id.in_(bindparam("owners", expanding=True))
+    wanted = select(holder.c.id, last).select_from(holder).join(grid, onclause=true()).where(whose)
     values = (table.c[name] for name in series.values)
     return select(owner, first, *values).where(tuple_(owner, first).in_(wanted))
 

@@ -107,7 +107,8 @@ def grain(now: datetime, days: int, zone: str) -> Grain:
     mondays = [_midnight(monday - timedelta(days=7 * back), zone) for back in range(WEEKS_TOLD, -1, -1)]
     # A count at the very midnight belongs to the day that begins.
     before = [at - timedelta(microseconds=1) for at in nights]
-    return Grain([*drawn, *(at for at in mondays if at >= drawn[0])], [*before, now], NAMES, LEDGER_TOLD)
+    told = [at for at in mondays if at >= drawn[0]]
+    return Grain((drawn, told), (before, [now]), NAMES, LEDGER_TOLD)
 
 
 def _midnight(on: date, zone: str) -> datetime:

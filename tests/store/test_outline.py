@@ -28,9 +28,7 @@ def readings(printer_id: int) -> list[Contact]:
         at = BEGIN + timedelta(hours=hour, minutes=7)
         # The life counter falls once, in the middle of day 30: a new controller board.
         life = 1_000 + 3 * hour if hour < 724 else 3 * (hour - 724)
-        toner = Supply(
-            "toner:black", 1, 1, "consumed", "toner", "Toner", "black", "percent", 100, 100 - hour // 3 % 90
-        )
+        toner = Supply("toner:black", 1, 1, "consumed", "toner", "Toner", "black", "percent", 100, 100 - hour // 3 % 90)
         counters = (Counter("life", "impressions", life, 2**32), Counter("mono", "impressions", life, 2**32))
         reading = Reading(at, "127.0.0.9", 1, System(), supplies=(toner,), counters=counters)
         made.append(Contact(at, printer_id, reachable=True, reading=reading))
@@ -51,7 +49,7 @@ def filled(tmp_path: Path) -> tuple[Store, int]:
 def test_at_each_moment_it_shows_the_level_of_the_whole_history(filled: tuple[Store, int]) -> None:
     store, number = filled
     whole = store.history(number, BEGIN, END)
-    outline = store.outline(number, BEGIN, END, Grain(LEVELS, DAYS, ("life", "total"), 5))
+    outline = store.outline(number, BEGIN, END, Grain([LEVELS], [DAYS], ("life", "total"), 5))
     assert len(outline.supplies) == 1
     all_points, points = whole.supplies[0].points, outline.supplies[0].points
     assert set(points) < set(all_points)
@@ -69,7 +67,7 @@ def test_at_each_moment_it_shows_the_level_of_the_whole_history(filled: tuple[St
 
 def test_one_counter_is_given_by_the_day_and_whole_where_it_fell(filled: tuple[Store, int]) -> None:
     store, number = filled
-    outline = store.outline(number, BEGIN, END, Grain(LEVELS, DAYS, ("life", "total"), 5))
+    outline = store.outline(number, BEGIN, END, Grain([LEVELS], [DAYS], ("life", "total"), 5))
     assert [one.name for one in outline.counters] == ["life"]
     points = outline.counters[0].points
     whole = next(one for one in store.history(number, BEGIN, END).counters if one.name == "life").points
@@ -82,13 +80,13 @@ def test_one_counter_is_given_by_the_day_and_whole_where_it_fell(filled: tuple[S
 
 def test_a_printer_without_these_counters_tells_those_it_has(filled: tuple[Store, int]) -> None:
     store, number = filled
-    outline = store.outline(number, BEGIN, END, Grain(LEVELS, DAYS, ("sheets",), 5))
+    outline = store.outline(number, BEGIN, END, Grain([LEVELS], [DAYS], ("sheets",), 5))
     assert {one.name for one in outline.counters} == {"life", "mono"}
 
 
 def test_an_unknown_printer_is_refused(filled: tuple[Store, int]) -> None:
     with pytest.raises(StoreRejected):
-        filled[0].outline(99, BEGIN, END, Grain(LEVELS, DAYS, (), 5))
+        filled[0].outline(99, BEGIN, END, Grain([LEVELS], [DAYS], (), 5))
 
 
 def test_contacts_of_some_printers_are_those_of_all(filled: tuple[Store, int]) -> None:
