@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 
 from agent.model.insight import Dates
+from agent.model.symptom import Roller
 
 OVERDUE = "overdue"
 DUE = "due"
@@ -26,7 +27,7 @@ class Plan:
     ``impressions``, ``days``: the interval, whichever is over first. ``after``: due after the exchange of such a supply
     or after the service of another plan. ``reports``: due when the printer reports one of these error bits or alert
     codes. ``renews``: supplies that are new afterwards; ``reset_sweeps``: within so many sweeps the printer must show
-    it. ``needs``: parts, one of each.
+    it. ``needs``: parts, one of each. ``rollers``: what turns in these models, for marks that repeat.
     """
 
     name: str
@@ -42,6 +43,7 @@ class Plan:
     needs: tuple[str, ...] = ()
     minutes: int | None = None
     cautions: tuple[str, ...] = ()
+    rollers: tuple[Roller, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

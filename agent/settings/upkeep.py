@@ -8,6 +8,7 @@ from typing import Annotated
 from pydantic import Field
 
 from agent.model.upkeep import Plan
+from agent.settings.rollers import Rollers
 from agent.settings.section import Section
 from agent.settings.units import Duration, Name, OneOrMany, Text, between, matching
 
@@ -55,6 +56,10 @@ class Upkeep(Section):
         Field(description="What to take care of, besides what Lowmark says by itself about such parts."),
     ] = ()
 
+    rollers: Annotated[
+        Rollers | None, Field(description="What turns in these models, for lowmark symptom: a mark that repeats.")
+    ] = None
+
     def plan(self) -> Plan:
         """The plan as the core takes it."""
         return Plan(
@@ -71,6 +76,7 @@ class Upkeep(Section):
             needs=self.needs,
             minutes=self.minutes,
             cautions=self.cautions,
+            rollers=self.rollers.rollers() if self.rollers is not None else (),
         )
 
 
