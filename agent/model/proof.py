@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from datetime import datetime
 
 WAITING = "waiting"
@@ -23,6 +24,7 @@ READ = "read"
 COUNTER_LIVE = "live"
 COUNTER_GIVEN = "given"
 COUNTER_LAST_KNOWN = "last known"
+COUNTER_SEEN = "seen"
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,10 +47,10 @@ class Service:
     """One service at one printer: one entry of the ledger. ``id``: that entry's id.
 
     ``at``: when the work was done; ``logged``: when it was written down. ``counter`` counts ``unit`` (impressions,
-    sheets); ``counter_from``: ``live`` (read from the printer at that moment), ``given`` (by the person) or ``last
-    known`` (it was silent), "" without a counter. ``photo``: the store's name for it, "" without one. ``corrects``: id
-    of the service in whose place this one stands. ``corrected_by``: id of the one that stands in its own place.
-    ``withdrawn``: it was taken back. ``accepted``: it came from a suggestion.
+    sheets); ``counter_from``: ``live`` (read from the printer at that moment), ``given`` (by the person), ``last
+    known`` (it was silent) or ``seen`` (in the readings of that time), "" without a counter. ``photo``: the store's
+    name for it, "" without one. ``corrects``: id of the service in whose place this one stands. ``corrected_by``: id of
+    the one that stands in its own place. ``withdrawn``: it was taken back. ``accepted``: it came from a suggestion.
     """
 
     id: int
@@ -123,3 +125,35 @@ class Suggestion:
     at: datetime
     counter: int | None
     words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Done:
+    """What a person says was done at a printer.
+
+    ``did``: plans and supplies. ``parts``: which part was taken for which of them; ``place``: from where;
+    ``from_shelf`` False: nothing was taken. ``at``: when, None for now. ``counter``: as read at the printer, None to have it asked.
+    ``photo``: the content of an image file. ``corrects``: id of the service that this one takes the place of; what is
+    not said anew stays as it was said there.
+    """
+
+    printer_id: int
+    did: tuple[str, ...]
+    who: str
+    at: datetime | None = None
+    parts: Mapping[str, str] = field(default_factory=dict)
+    place: str = ""
+    from_shelf: bool = True
+    counter: int | None = None
+    remarks: str = ""
+    photo: bytes | None = None
+    corrects: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """A service as it was written down, its first proof, and what the person should know: sentences."""
+
+    service: Service
+    proof: Proof
+    notices: tuple[str, ...] = ()
