@@ -13,11 +13,10 @@ import typer
 from agent.cli.options import AsJson, At, SettingsFile, Since, StoreUrl
 from agent.cli.show import console, emit, errors, fail, plain, table
 from agent.model.fleet import ContactRun, CounterTrack, LevelPoint, Printer, PrinterHistory, SupplyTrack
-from agent.model.reading import Amount, Mark
+from agent.model.reading import Mark
 from agent.model.zones import zone_of
 
 if TYPE_CHECKING:
-    from agent.model.fleet import LedgerEntry
     from agent.store import Store
 
 _BARS = "\N{LOWER ONE EIGHTH BLOCK}▂▃▄▅▆▇\N{FULL BLOCK}"
@@ -61,7 +60,9 @@ def history(
         told = opened.history(found.id, since, at)
     until = at or datetime.now(UTC)
     if as_json:
-        emit("history", {"since": since, "until": until, **as_data(told)})
+        from agent.web import shapes
+
+        emit("history", {"since": since, "until": until, **shapes.history(told)})
         return
     _print(told, since, until)
 
@@ -80,80 +81,6 @@ def find(store: Store, text: str) -> Printer:
         others = ", ".join(f"{one.id} ({one.name}, {one.serial or one.address or 'no serial'})" for one in found[1:6])
         errors.print(plain(f"{text!r} may also mean {others}; this is {found[0].id}"), soft_wrap=True)
     return found[0]
-
-
-def amount_json(amount: Amount) -> int | str:
-    """An amount for JSON: the number, or ``unknown``, ``some``, ``other``."""
-    return amount.value if isinstance(amount, Mark) else amount
-
-
-def printer_json(printer: Printer) -> dict[str, Any]:
-    """A printer for JSON."""
-    return {
-        "id": printer.id,
-        "name": printer.name,
-        "address": printer.address,
-        "device_index": printer.device_index,
-        "serial": printer.serial,
-        "mac": printer.mac,
-        "model": printer.model,
-        "site": printer.place.site,
-        "building": printer.place.building,
-        "floor": printer.place.floor,
-        "room": printer.place.room,
-        "zone": printer.place.zone,
-        "tags": list(printer.tags),
-        "first_seen": printer.first_seen,
-        "retired": printer.retired,
-    }
-
-
-def as_data(told: PrinterHistory) -> dict[str, Any]:
-    """A history for JSON."""
-    return {
-        "printer": printer_json(told.printer),
-        "contacts": [{"first": run.first, "last": run.last, "reachable": run.reachable} for run in told.contacts],
-        "supplies": [
-            {
-                "supply": track.key,
-                "kind": track.kind,
-                "class": track.supply_class,
-                "colorant": track.colorant,
-                "unit": track.unit,
-                "description": track.description,
-                "points": [
-                    {"at": point.at, "level": amount_json(point.level), "capacity": amount_json(point.capacity)}
-                    for point in track.points
-                ],
-            }
-            for track in told.supplies
-        ],
-        "counters": [
-            {
-                "counter": track.name,
-                "unit": track.unit,
-                "wraps_at": track.wraps_at,
-                "points": [{"at": point.at, "value": point.value} for point in track.points],
-            }
-            for track in told.counters
-        ],
-        "ledger": [entry_json(entry) for entry in told.ledger],
-    }
-
-
-def entry_json(entry: LedgerEntry, printer: Printer | None = None) -> dict[str, Any]:
-    """A ledger entry for JSON. ``printer``: whom it is about, if that is known."""
-    return {
-        "id": entry.id,
-        "at": entry.at,
-        "kind": entry.kind,
-        "text": entry.text,
-        "printer": None if printer is None else printer.name,
-        "printer_id": entry.printer_id,
-        "subject": entry.subject,
-        "who": entry.who,
-        "data": dict(entry.data),
-    }
 
 
 @dataclass(frozen=True, slots=True)
@@ -303,8 +230,9 @@ def ledger(  # noqa: PLR0913 - each is an option of the command
         entries = opened.ledger(printer_id, since, at, kind or None, limit)
         printers = {one.id: one for one in opened.printers(retired=True)}
     if as_json:
-        listed = [entry_json(entry, printers.get(entry.printer_id or 0)) for entry in entries]
-        emit("ledger", {"since": since, "until": at, "entries": listed})
+        from agent.web import shapes
+
+        emit("ledger", {"since": since, "until": at, "entries": shapes.entries(entries, printers)})
         return
     if not entries:
         console.print("The ledger has no such entry.")

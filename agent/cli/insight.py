@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import UTC, date, datetime
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from agent.cli.fleetbook import Book
     from agent.insight.lasting import Lasting
     from agent.model.fleet import Printer, PrinterHistory
-    from agent.model.insight import Forecast, Life, Spread, Usage
+    from agent.model.insight import Forecast, Life, Usage
 
 OnePrinter = Annotated[
     str | None,
@@ -59,6 +59,8 @@ def runout(
     book, chosen = _book(settings, store, at, printer, site)
     found = [(one.printer, forecast) for one in chosen for forecast in book.insights[one.printer.id].forecasts]
     if as_json:
+        from agent.web import shapes_history as shapes
+
         notes = [
             {"printer": one.printer.name, "printer_id": one.printer.id, "subject": note.subject, "text": note.text}
             for one in chosen
@@ -66,7 +68,11 @@ def runout(
         ]
         emit(
             "runout",
-            {"as_of": book.as_of, "items": [forecast_data(*one) for one in found], "notes": notes},
+            {
+                "as_of": book.as_of,
+                "items": [{**shapes.who(one), **shapes.forecast(due)} for one, due in found],
+                "notes": notes,
+            },
         )
         return
     if not found:
@@ -99,12 +105,14 @@ def lives(
     found = [(one.printer, life) for one in chosen for life in book.insights[one.printer.id].lives]
     kinds = lasting(chosen, book.insights)
     if as_json:
+        from agent.web import shapes_history as shapes
+
         emit(
             "lives",
             {
                 "as_of": book.as_of,
-                "items": [life_data(*one) for one in found],
-                "kinds": [lasting_data(one) for one in kinds],
+                "items": [{**shapes.who(one), **shapes.life(seen)} for one, seen in found],
+                "kinds": [shapes.lasting(one) for one in kinds],
             },
         )
         return
@@ -138,7 +146,9 @@ def usage(
     book, chosen = _book(settings, store, at, printer, site)
     found = [(one.printer, use) for one in chosen for use in book.insights[one.printer.id].usage]
     if as_json:
-        emit("usage", {"as_of": book.as_of, "items": [usage_data(*one) for one in found]})
+        from agent.web import shapes_history as shapes
+
+        emit("usage", {"as_of": book.as_of, "items": [{**shapes.who(one), **shapes.usage(use)} for one, use in found]})
         return
     if not found:
         console.print("No counter has been read by then.")
@@ -146,113 +156,6 @@ def usage(
     headers = ("Printer", "Counter", "A workday", "80 % range", "A week", "Varies", "Mo-Su", "Month's end", "60 days")
     rows = [_usage_row(*one) for one in found]
     console.print(table(headers, rows, title=f"Use as of {_moment(book.as_of, chosen)}", right=(2, 4, 5, 7, 8)))
-
-
-# --- JSON (see docs/json-insight.md) -----------------------------------------------------------------------------
-
-
-def forecast_data(printer: Printer, one: Forecast) -> dict[str, Any]:
-    """One item of ``lowmark runout --json``."""
-    empty, low = one.empty_dates, one.low_dates
-    return {
-        **_who(printer),
-        "supply": one.supply,
-        "kind": one.kind,
-        "colorant": one.colorant,
-        "description": one.description,
-        "as_of": one.as_of,
-        "p10": empty.p10 if empty else None,
-        "p50": empty.p50 if empty else None,
-        "p90": empty.p90 if empty else None,
-        "reason": one.reason,
-        "chance_7_days": _round(one.chance.get(7)),
-        "chance_14_days": _round(one.chance.get(14)),
-        "chance_workdays": [_round(chance) for chance in one.chance_workdays],
-        "days": _days(one.empty),
-        "threshold": one.threshold,
-        "low_p10": low.p10 if low else None,
-        "low_p50": low.p50 if low else None,
-        "low_p90": low.p90 if low else None,
-        "level": _round(one.level),
-        "level_p10": _round(one.level_low),
-        "level_p90": _round(one.level_high),
-        "impressions_left": [round(pages) for pages in one.pages_left] if one.pages_left else None,
-        "rests_on": list(one.basis),
-    }
-
-
-def life_data(printer: Printer, one: Life) -> dict[str, Any]:
-    """One item of ``lowmark lives --json``."""
-    return {
-        **_who(printer),
-        "supply": one.supply,
-        "kind": one.kind,
-        "number": one.number,
-        "fitted": one.fitted,
-        "removed": one.removed,
-        "impressions": one.impressions,
-        "start_level": _round(one.start_level),
-        "end_level": _round(one.end_level),
-        "left": _round(one.left),
-        "ended": one.ended,
-        "sure": _round(one.sure),
-        "end_sure": _round(one.end_sure),
-        "used_before": one.used_before,
-        "text": one.text,
-    }
-
-
-def lasting_data(one: Lasting) -> dict[str, Any]:
-    """One item of ``kinds`` in ``lowmark lives --json``."""
-    return {
-        "model": one.model,
-        "kind": one.kind,
-        "colorant": one.colorant,
-        "lives": one.lives,
-        "ran_dry": one.dry,
-        "half_reach": one.half,
-        "nine_in_ten_reach": one.tenth,
-    }
-
-
-def usage_data(printer: Printer, one: Usage) -> dict[str, Any]:
-    """One item of ``lowmark usage --json``."""
-    return {
-        **_who(printer),
-        "counter": one.counter,
-        "unit": one.unit,
-        "per_workday": _round(one.per_workday, 1),
-        "per_workday_p10": _round(one.low, 1),
-        "per_workday_p90": _round(one.high, 1),
-        "per_week": _round(one.per_week, 1),
-        "variation": _round(one.variation),
-        "weekday": [_round(factor, 3) for factor in one.weekday],
-        "month_end": _round(one.month_end, 3),
-        "trend_60_days": _round(one.trend, 3),
-        "workdays_seen": one.workdays,
-        "since": one.since,
-        "reason": one.reason or None,
-    }
-
-
-def _who(printer: Printer) -> dict[str, object]:
-    from agent.cli.fleetbook import name_of
-
-    return name_of(printer)
-
-
-def _days(spread: Spread | None) -> dict[str, float] | None:
-    """The quantiles in days after ``as_of``, with their fractions."""
-    if spread is None:
-        return None
-    return {
-        f"p{round(chance * 100)}": round(spread.quantile(chance), 2)
-        for chance in (0.05, 0.1, 0.25, 0.5, 0.75, 0.9, 0.95)
-    }
-
-
-def _round(value: float | None, digits: int = 4) -> float | None:
-    return None if value is None else round(value, digits)
 
 
 # --- tables -------------------------------------------------------------------------------------------------------

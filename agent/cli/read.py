@@ -311,11 +311,11 @@ def _cells(answers: Answers, reading: Reading) -> list[dict[str, str]]:
 
 
 def _emit(peer: Peer, engine: str, answers: Answers, readings: Sequence[Reading], *, explain: bool) -> None:
-    from agent.cli.reading import as_json
+    from agent.web import shapes
 
     printers = []
     for reading in readings:
-        made = as_json(reading)
+        made = shapes.reading(reading)
         if explain:
             made["cells"] = _cells(answers, reading)
         printers.append(made)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import Any
 
 from rich.console import Console, RenderableType
 from rich.table import Table
@@ -11,6 +10,7 @@ from rich.text import Text
 
 from agent.cli.show import plain, table
 from agent.model.reading import Alert, Amount, Bin, Mark, Reading, SubUnitStatus, Supply, Tray
+from agent.model.status import status_words
 from agent.model.wording import spaced
 
 BAR_WIDTH = 12
@@ -19,31 +19,6 @@ _LOW, _EMPTY = 0.15, 0.0
 
 
 # --- words ---------------------------------------------------------------------------------------------------------
-
-
-def status_words(reading: Reading) -> str:
-    """What the printer is doing, by the table of RFC 3805 section 2.2.13.2, and what it complains of."""
-    device, printer = reading.device_status, reading.printer_status
-    if "offline" in reading.errors:
-        said = "off line" if device == "down" else "going off line"
-    elif device == "down":
-        said = "coming on line" if printer == "warmup" else "stopped"
-    elif device == "testing":
-        said = "testing itself"
-    elif printer in {"idle", "printing"}:
-        said = str(printer)
-    elif printer == "warmup":
-        said = "warming up"
-    elif device == "running" and printer == "other":
-        said = "standby"
-    elif device is None and printer is None:
-        said = "it does not tell its status"
-    else:
-        said = "status unknown"
-    if device == "warning" and said in {"idle", "printing", "warming up", "status unknown"}:
-        said += ", with a warning"
-    complaints = sorted(spaced(error) for error in reading.errors - {"offline"})
-    return f"{said}: {', '.join(complaints)}" if complaints else said
 
 
 def sub_unit_words(status: SubUnitStatus | None) -> str:
@@ -231,133 +206,3 @@ def _bin_row(one: Bin) -> tuple[object, ...]:
 
 
 # --- JSON ----------------------------------------------------------------------------------------------------------
-
-
-def amount_json(amount: Amount) -> dict[str, Any]:
-    """``{"value": 40}``, or ``{"mark": "unknown"}`` (other, unknown, some) where the printer gives no number."""
-    return {"mark": amount.value} if isinstance(amount, Mark) else {"value": amount}
-
-
-def status_json(status: SubUnitStatus | None) -> dict[str, Any] | None:
-    """The parts of a sub-unit's status; None where the printer does not tell it."""
-    if status is None:
-        return None
-    return {
-        "availability": status.availability,
-        "critical_alert": status.critical_alert,
-        "non_critical_alert": status.non_critical_alert,
-        "offline": status.offline,
-        "transitioning": status.transitioning,
-        "raw": status.raw,
-    }
-
-
-def as_json(reading: Reading) -> dict[str, Any]:
-    """One printer of ``lowmark.read.v1``; the shape is described in ``agent.cli.read``."""
-    return {
-        "device": reading.device_index,
-        "model": reading.model,
-        "name": reading.name,
-        "serial": reading.serial,
-        "mac": reading.mac,
-        "system": {
-            "descr": reading.system.descr,
-            "object_id": reading.system.object_id,
-            "name": reading.system.name,
-            "location": reading.system.location,
-            "uptime_seconds": None if reading.system.uptime is None else reading.system.uptime / 100,
-        },
-        "status": {
-            "text": status_words(reading),
-            "device": reading.device_status,
-            "printer": reading.printer_status,
-            "errors": sorted(reading.errors),
-        },
-        "pages_per_minute": reading.pages_per_minute,
-        "supplies": [_supply_json(one) for one in reading.supplies],
-        "trays": [_tray_json(one) for one in reading.trays],
-        "bins": [_bin_json(one) for one in reading.bins],
-        "covers": [
-            {"index": one.index, "description": one.description, "status": one.status} for one in reading.covers
-        ],
-        "console": list(reading.console),
-        "lights": [
-            {
-                "index": one.index,
-                "description": one.description,
-                "colour": one.colour,
-                "on_milliseconds": one.on_time,
-                "off_milliseconds": one.off_time,
-            }
-            for one in reading.lights
-        ],
-        "alerts": [_alert_json(one) for one in reading.alerts],
-        "counters": [
-            {"name": one.name, "unit": one.unit, "value": one.value, "wraps_at": one.wraps_at}
-            for one in reading.counters
-        ],
-        "events": {
-            "config_changes": reading.config_changes,
-            "critical": reading.critical_events,
-            "all": reading.all_events,
-        },
-        "remarks": [{"where": one.where, "what": one.what} for one in reading.remarks],
-    }
-
-
-def _supply_json(one: Supply) -> dict[str, Any]:
-    return {
-        "key": one.key,
-        "index": one.index,
-        "marker": one.marker,
-        "class": one.supply_class,
-        "kind": one.kind,
-        "colorant": one.colorant,
-        "description": one.description,
-        "unit": one.unit,
-        "capacity": amount_json(one.capacity),
-        "level": amount_json(one.level),
-        "fraction": one.fraction,
-    }
-
-
-def _tray_json(one: Tray) -> dict[str, Any]:
-    return {
-        "index": one.index,
-        "kind": one.kind,
-        "name": one.name,
-        "description": one.description,
-        "media": one.media,
-        "unit": one.unit,
-        "capacity": amount_json(one.capacity),
-        "level": amount_json(one.level),
-        "status": status_json(one.status),
-    }
-
-
-def _bin_json(one: Bin) -> dict[str, Any]:
-    return {
-        "index": one.index,
-        "kind": one.kind,
-        "name": one.name,
-        "description": one.description,
-        "unit": one.unit,
-        "capacity": amount_json(one.capacity),
-        "remaining": amount_json(one.remaining),
-        "status": status_json(one.status),
-    }
-
-
-def _alert_json(one: Alert) -> dict[str, Any]:
-    return {
-        "index": one.index,
-        "severity": one.severity,
-        "training": one.training,
-        "group": one.group,
-        "group_index": one.group_index,
-        "location": one.location,
-        "code": one.code,
-        "code_number": one.code_number,
-        "description": one.description,
-        "time": one.time,
-    }

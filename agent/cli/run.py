@@ -124,7 +124,9 @@ def sweep(
     service = build(settings, store)
     report, views = run_loop(_sweep(service, full=full))
     if as_json:
-        emit("sweep", {**_report_data(report), "printers": [_view_data(view) for view in _in_order(views)]})
+        from agent.web import shapes
+
+        emit("sweep", {**_report_data(report), "printers": [shapes.view(view) for view in _in_order(views)]})
     else:
         _show(report, views)
     if report.failures or report.no_printer:
@@ -154,26 +156,6 @@ def _report_data(report: Report) -> dict[str, object]:
         "requests": report.requests,
         "retries": report.retries,
         "timeouts": report.timeouts,
-    }
-
-
-def _view_data(view: PrinterView) -> dict[str, object]:
-    printer, reading = view.printer, view.reading
-    supplies = reading.supplies if reading is not None else ()
-    return {
-        "printer": printer.name,
-        "id": printer.id,
-        "address": printer.address,
-        "device": printer.device_index,
-        "serial": printer.serial,
-        "model": printer.model,
-        "place": str(printer.place),
-        "reachable": view.reachable,
-        "since": view.since,
-        "read_at": reading.at if reading else None,
-        "status": reading.printer_status if reading else None,
-        "errors": sorted(reading.errors) if reading else [],
-        "supplies": [{"supply": one.key, "kind": one.kind, "remaining": one.fraction} for one in supplies],
     }
 
 

@@ -111,7 +111,7 @@ def _write_csv(
 def _write_lines(
     store: Store, printers: tuple[Printer, ...], since: datetime | None, until: datetime | None, target: IO[str]
 ) -> int:
-    from agent.cli.history import amount_json
+    from agent.web.shapes import plain as amount
 
     rows = 0
     for printer in printers:
@@ -130,8 +130,8 @@ def _write_lines(
                         "class": one.supply_class,
                         "colorant": one.colorant,
                         "unit": one.unit,
-                        "capacity": amount_json(one.capacity),
-                        "level": amount_json(one.level),
+                        "capacity": amount(one.capacity),
+                        "level": amount(one.level),
                     }
                     for one in observation.supplies
                 ],

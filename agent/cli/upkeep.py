@@ -11,7 +11,7 @@ import typer
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.service import By, Deed, PrinterName, entries_of, user
 from agent.cli.show import console, emit, fail, plain, table
-from agent.model.upkeep import DUE, FINE, NOT_KNOWN, NOT_LOGGED, OVERDUE, SOON, Disagreement, UpkeepItem
+from agent.model.upkeep import DUE, FINE, NOT_KNOWN, NOT_LOGGED, OVERDUE, SOON, UpkeepItem
 
 if TYPE_CHECKING:
     from agent.cli.fleetbook import Book
@@ -132,44 +132,15 @@ def cautions_of(item: UpkeepItem, history: PrinterHistory) -> tuple[str, ...]:
 def as_data(book: Book, found: Sequence[tuple[PrinterHistory, PrinterUpkeep]]) -> dict[str, Any]:
     """``lowmark upkeep --json``: see docs/json-upkeep.md."""
     from agent.cli.fleetbook import name_of
+    from agent.web import shapes_history as shapes
 
     items, odd, notes = [], [], []
     for history, one in found:
         name = name_of(history.printer)
-        items += [{**name, **_item_data(item), "cautions": list(cautions_of(item, history))} for item in one.items]
-        odd += [{**name, **_disagreement_data(each)} for each in one.disagreements]
+        items += [{**name, **shapes.item(item), "cautions": list(cautions_of(item, history))} for item in one.items]
+        odd += [{**name, **shapes.disagreement(each)} for each in one.disagreements]
         notes += [{**name, "text": text} for text in one.notes]
     return {"as_of": book.as_of, "items": items, "disagreements": odd, "notes": notes}
-
-
-def _item_data(item: UpkeepItem) -> dict[str, Any]:
-    dates = item.expected
-    begin = item.begin
-    return {
-        "plan": item.plan,
-        "what": item.what,
-        "planned": item.planned,
-        "state": item.state,
-        "begin": {"at": begin.at, "count": begin.count, "who": begin.who, "assumed": begin.assumed},
-        "count": item.count,
-        "due_count": item.due_count,
-        "left": item.left,
-        "due_day": item.due_day,
-        "overdue_days": item.overdue_days,
-        "expected": None if dates is None else {"p10": dates.p10, "p50": dates.p50, "p90": dates.p90},
-        "reason": item.reason,
-        "because": list(item.because),
-        "reported": list(item.reported),
-        "followed": item.followed,
-        "supplies": list(item.supplies),
-        "needs": list(item.needs),
-        "minutes": item.minutes,
-    }
-
-
-def _disagreement_data(one: Disagreement) -> dict[str, Any]:
-    names = ("kind", "plan", "supply", "at", "shows", "should", "count", "text")
-    return {name: getattr(one, name) for name in names}
 
 
 def _when(item: UpkeepItem) -> str:

@@ -7,13 +7,12 @@ from collections.abc import Iterable, Mapping
 from datetime import date, datetime
 from typing import Any
 
-from agent.alarms.wording import spaced
 from agent.model.alarm import AlarmRecord
 from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
 from agent.model.reading import Alert, Amount, Mark, Reading, SubUnitStatus, Supply
+from agent.model.status import status_words
 from agent.web.house import About
-from agent.web.words import doing
 
 Data = dict[str, Any]
 
@@ -89,7 +88,7 @@ def history(told: PrinterHistory) -> Data:
                 "unit": track.unit,
                 "description": track.description,
                 "points": [
-                    {"at": one.at, "level": _plain(one.level), "capacity": _plain(one.capacity)} for one in track.points
+                    {"at": one.at, "level": plain(one.level), "capacity": plain(one.capacity)} for one in track.points
                 ],
             }
             for track in told.supplies
@@ -107,7 +106,8 @@ def history(told: PrinterHistory) -> Data:
     }
 
 
-def _plain(amount: Amount) -> int | str:
+def plain(amount: Amount) -> int | str:
+    """The number, or ``unknown``, ``some``, ``other``."""
     return amount.value if isinstance(amount, Mark) else amount
 
 
@@ -154,7 +154,7 @@ def reading(one: Reading) -> Data:
             "uptime_seconds": None if one.system.uptime is None else one.system.uptime / 100,
         },
         "status": {
-            "text": status_text(one),
+            "text": status_words(one),
             "device": one.device_status,
             "printer": one.printer_status,
             "errors": sorted(one.errors),
@@ -210,15 +210,6 @@ def reading(one: Reading) -> Data:
         "events": {"config_changes": one.config_changes, "critical": one.critical_events, "all": one.all_events},
         "remarks": [{"where": part.where, "what": part.what} for part in one.remarks],
     }
-
-
-def status_text(one: Reading) -> str:
-    """What the printer is doing, and what it complains of."""
-    said = doing(one).replace("does not tell its status", "it does not tell its status")
-    if one.device_status == "warning" and said in {"idle", "printing", "warming up", "status unknown"}:
-        said += ", with a warning"
-    complaints = sorted(spaced(error) for error in one.errors - {"offline"})
-    return f"{said}: {', '.join(complaints)}" if complaints else said
 
 
 def _amount(amount: Amount) -> Data:

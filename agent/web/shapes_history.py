@@ -2,29 +2,32 @@
 
 from __future__ import annotations
 
+from agent.insight.lasting import Lasting
 from agent.model.fleet import Printer
 from agent.model.insight import Dates, Forecast, Insight, Life, Spread, Usage
-from agent.model.upkeep import PrinterUpkeep, UpkeepItem
+from agent.model.upkeep import Disagreement, PrinterUpkeep, UpkeepItem
 from agent.web.shapes import Data
 
 
-def _who(one: Printer) -> Data:
+def who(one: Printer) -> Data:
+    """Which printer an item is about."""
     return {"printer_id": one.id, "printer": one.name, "model": one.model, "site": one.place.site}
 
 
 def insight(whose: Printer, one: Insight) -> Data:
     """Uses, lives and run-outs of one printer (items of ``lowmark usage``, ``lives`` and ``runout`` ``--json``)."""
-    who = _who(whose)
+    name = who(whose)
     return {
         "as_of": one.as_of,
-        "usage": [{**who, **_usage(use)} for use in one.usage],
-        "lives": [{**who, **_life(life)} for life in one.lives],
-        "runout": [{**who, **_forecast(forecast)} for forecast in one.forecasts],
+        "usage": [{**name, **usage(use)} for use in one.usage],
+        "lives": [{**name, **life(seen)} for seen in one.lives],
+        "runout": [{**name, **forecast(due)} for due in one.forecasts],
         "notes": [{"subject": note.subject, "text": note.text} for note in one.notes],
     }
 
 
-def _usage(one: Usage) -> Data:
+def usage(one: Usage) -> Data:
+    """How much one counter says is printed (an item of ``lowmark usage --json``)."""
     return {
         "counter": one.counter,
         "unit": one.unit,
@@ -42,7 +45,8 @@ def _usage(one: Usage) -> Data:
     }
 
 
-def _life(one: Life) -> Data:
+def life(one: Life) -> Data:
+    """One life (an item of ``lowmark lives --json``)."""
     return {
         "supply": one.supply,
         "kind": one.kind,
@@ -61,7 +65,8 @@ def _life(one: Life) -> Data:
     }
 
 
-def _forecast(one: Forecast) -> Data:
+def forecast(one: Forecast) -> Data:
+    """One run-out (an item of ``lowmark runout --json``)."""
     empty, low = one.empty_dates, one.low_dates
     return {
         "supply": one.supply,
@@ -89,23 +94,42 @@ def _forecast(one: Forecast) -> Data:
     }
 
 
+def lasting(one: Lasting) -> Data:
+    """How long the supplies of one kind and model last (items of ``kinds`` of ``lowmark lives --json``)."""
+    return {
+        "model": one.model,
+        "kind": one.kind,
+        "colorant": one.colorant,
+        "lives": one.lives,
+        "ran_dry": one.dry,
+        "half_reach": one.half,
+        "nine_in_ten_reach": one.tenth,
+    }
+
+
 def _dates(one: Dates | None) -> Data | None:
     return None if one is None else {"p10": one.p10, "p50": one.p50, "p90": one.p90}
 
 
 def upkeep(whose: Printer, one: PrinterUpkeep) -> Data:
     """The work that falls due at one printer (items of ``lowmark upkeep --json``, without the cautions)."""
-    who = _who(whose)
-    names = ("kind", "plan", "supply", "at", "shows", "should", "count", "text")
+    name = who(whose)
     return {
         "as_of": one.as_of,
-        "items": [{**who, **_item(item)} for item in one.items],
-        "disagreements": [{**who, **{name: getattr(odd, name) for name in names}} for odd in one.disagreements],
+        "items": [{**name, **item(work)} for work in one.items],
+        "disagreements": [{**name, **disagreement(odd)} for odd in one.disagreements],
         "notes": list(one.notes),
     }
 
 
-def _item(one: UpkeepItem) -> Data:
+def disagreement(one: Disagreement) -> Data:
+    """Where the printer and the ledger do not agree (``lowmark upkeep --json``)."""
+    names = ("kind", "plan", "supply", "at", "shows", "should", "count", "text")
+    return {name: getattr(one, name) for name in names}
+
+
+def item(one: UpkeepItem) -> Data:
+    """One work (an item of ``lowmark upkeep --json``)."""
     begin = one.begin
     return {
         "plan": one.plan,

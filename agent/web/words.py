@@ -9,7 +9,7 @@ from datetime import UTC, date, datetime
 from markupsafe import Markup, escape
 
 from agent.alarms.wording import part, spaced
-from agent.model.reading import Amount, Mark, Reading, SubUnitStatus, Supply
+from agent.model.reading import Amount, Mark, SubUnitStatus, Supply
 from agent.model.zones import zone_of
 
 ERRORS = {
@@ -148,21 +148,3 @@ def sub_unit_words(status: SubUnitStatus | None) -> str:
     words += ["off line"] if status.offline else []
     words += ["changing"] if status.transitioning else []
     return ", ".join(words)
-
-
-def doing(reading: Reading) -> str:  # noqa: PLR0911 - one return for each row of the table
-    """What the printer is doing, by the table of RFC 3805 section 2.2.13.2."""
-    device, printer = reading.device_status, reading.printer_status
-    if "offline" in reading.errors:
-        return "off line" if device == "down" else "going off line"
-    if device == "down":
-        return "coming on line" if printer == "warmup" else "stopped"
-    if device == "testing":
-        return "testing itself"
-    if printer in {"idle", "printing"}:
-        return str(printer)
-    if printer == "warmup":
-        return "warming up"
-    if device == "running" and printer == "other":
-        return "standby"
-    return "does not tell its status" if device is None and printer is None else "status unknown"

@@ -16,9 +16,11 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from agent.cli import access
-from agent.cli.reading import BAR_WIDTH, as_json, bar, show, status_words, supply_words
+from agent.cli.reading import BAR_WIDTH, bar, show, supply_words
 from agent.model.reading import Alert, Mark, Reading, Supply, System
+from agent.model.status import status_words
 from agent.rehearsal.serve import Rehearsal
+from agent.web import shapes
 from tests.cli import printers
 from tests.cli.printers import address, cells, run
 from tests.needs import debian
@@ -421,7 +423,7 @@ def test_whatever_a_printer_says_is_shown_and_never_obeyed(text: str):
     shown = console.export_text()
     assert "[red]" in shown
     assert "[link=https://x.invalid]" in shown
-    assert as_json(one)["name"] == said
+    assert shapes.reading(one)["name"] == said
 
 
 def test_a_terminal_without_unicode_gets_plain_bars(tmp_path: Path):

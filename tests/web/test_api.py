@@ -13,15 +13,12 @@ import httpx
 import pytest
 from jsonschema import Draft202012Validator, FormatChecker
 
-from agent.cli import history as history_command
-from agent.cli import insight as insight_command
-from agent.cli import reading as read_command
-from agent.cli import run as run_command
-from agent.cli import show, upkeep
+from agent.cli import show
 from agent.cli.fleetbook import name_of
 from agent.model.insight import Dates
 from agent.model.reading import Bin, Light, Mark, Remark, SubUnitStatus
 from agent.model.upkeep import DUE, NOT_LOGGED, Begin, Disagreement, PrinterUpkeep, UpkeepItem
+from agent.web import shapes, shapes_history
 from agent.web.site import NAV
 from tests.web.conftest import NOW
 from tests.web.world import StoreHouse
@@ -75,7 +72,7 @@ def test_printers_are_told_as_sweep_tells_them(client: httpx.Client, house: Stor
     assert told["format"] == "lowmark.printers.v1"
     assert told["total"] == len(house.views())
     names = sorted(house.views().values(), key=lambda view: view.printer.name)
-    assert told["printers"] == [plain(run_command._view_data(view)) for view in names]
+    assert told["printers"] == [plain(shapes.view(view)) for view in names]
 
 
 def test_a_printer_is_told_as_read_tells_it(
@@ -83,7 +80,7 @@ def test_a_printer_is_told_as_read_tells_it(
 ) -> None:
     for number, view in house.views().items():
         assert view.reading is not None
-        assert client.get(f"{API}/printers/{number}").json()["reading"] == plain(read_command.as_json(view.reading))
+        assert client.get(f"{API}/printers/{number}").json()["reading"] == plain(shapes.reading(view.reading))
     view = house.views()[2]
     assert view.reading is not None
     odd = replace(
@@ -92,7 +89,7 @@ def test_a_printer_is_told_as_read_tells_it(
         lights=(Light(1, "Ready", "green", 500, 500),), remarks=(Remark("a cell", "odd"),), pages_per_minute=None,
     )  # fmt: skip
     shown = changed(views={2: replace(view, reading=odd)}).get(f"{API}/printers/2").json()
-    assert shown["reading"] == plain(read_command.as_json(odd))
+    assert shown["reading"] == plain(shapes.reading(odd))
 
 
 def test_a_history_is_told_as_the_command_tells_it(client: httpx.Client, house: StoreHouse) -> None:
@@ -101,7 +98,7 @@ def test_a_history_is_told_as_the_command_tells_it(client: httpx.Client, house: 
     expected = house.history(2, since, until)
     assert expected is not None
     assert {key: told[key] for key in told if key not in ("format", "since", "until")} == plain(
-        history_command.as_data(expected)
+        shapes.history(expected)
     )
     assert told["until"].replace("Z", "+00:00") == until.isoformat()
 
@@ -109,9 +106,9 @@ def test_a_history_is_told_as_the_command_tells_it(client: httpx.Client, house: 
 def test_insight_is_told_as_the_commands_tell_it_and_as_of_any_moment(client: httpx.Client, house: StoreHouse) -> None:
     printer, insight = house.views()[2].printer, house.insights()[2]
     told = client.get(f"{API}/printers/2/insight").json()["insight"]
-    assert told["runout"] == [plain(insight_command.forecast_data(printer, one)) for one in insight.forecasts]
-    assert told["lives"] == [plain(insight_command.life_data(printer, one)) for one in insight.lives]
-    assert told["usage"] == [plain(insight_command.usage_data(printer, one)) for one in insight.usage]
+    assert told["runout"] == [plain({**name_of(printer), **shapes_history.forecast(one)}) for one in insight.forecasts]
+    assert told["lives"] == [plain({**name_of(printer), **shapes_history.life(one)}) for one in insight.lives]
+    assert told["usage"] == [plain({**name_of(printer), **shapes_history.usage(one)}) for one in insight.usage]
     earlier = (NOW - timedelta(days=10)).isoformat()
     before = client.get(f"{API}/printers/2/insight", params={"at": earlier}).json()["insight"]
     assert before["as_of"] == earlier
@@ -129,8 +126,8 @@ def test_upkeep_is_told_as_the_command_tells_it(
     )  # fmt: skip
     odd = Disagreement(NOT_LOGGED, 1, "kit", "fuser", NOW, 0.99, 1.0, 9, "nobody logged it")
     answer = changed(upkeep={1: PrinterUpkeep(1, NOW, (item,), (odd,), ("a note",))}).get(f"{API}/printers/1").json()
-    assert answer["upkeep"]["items"] == [plain({**name_of(printer), **upkeep._item_data(item)})]
-    assert answer["upkeep"]["disagreements"] == [plain({**name_of(printer), **upkeep._disagreement_data(odd)})]
+    assert answer["upkeep"]["items"] == [plain({**name_of(printer), **shapes_history.item(item)})]
+    assert answer["upkeep"]["disagreements"] == [plain({**name_of(printer), **shapes_history.disagreement(odd)})]
     Draft202012Validator(schema_of(document, "/printers/1", 200)).validate(answer)
 
 
@@ -140,8 +137,7 @@ def test_alarms_and_ledger_are_told_as_the_commands_tell_them(client: httpx.Clie
     assert alarms[0] == plain(next(one for one in house.alarms() if one.key == alarms[0]["key"]).to_data())
     latest = client.get(f"{API}/ledger?limit=3").json()
     assert latest["entries"] == [
-        plain(history_command.entry_json(one, house.printers().get(one.printer_id or 0)))
-        for one in house.ledger(None, None, None, None, 3)
+        plain(one) for one in shapes.entries(house.ledger(None, None, None, None, 3), house.printers())
     ]
     assert latest["more"] is True
 
