@@ -38,7 +38,7 @@ from agent.rehearsal.paper import write_settings
 from agent.rehearsal.past import contacts, thinned
 from agent.settings import load
 from agent.store import Store
-from agent.web import Server
+from agent.web import Server, look
 from tests.web.world import remember, views
 
 RAW = timedelta(days=14)
@@ -166,39 +166,34 @@ def ask(client: httpx.Client, timed: Timed, paths: list[str]) -> tuple[float, in
     return statistics.median(took), size
 
 
-def measure(printers: int, days: int, rounds: int) -> dict[str, Any]:
+def measure(store: Store, settings: Path, now: datetime, rounds: int) -> dict[str, Any]:
     """Seconds (median of ``rounds``) and octets of each page."""
-    now = datetime.now(UTC).replace(microsecond=0)
-    with tempfile.TemporaryDirectory() as folder, grown(Path(folder), printers, days, now) as (store, settings):
-        service = build(store, settings, now)
-        timed = Timed(service.pages.app())
-        numbers = sorted(service.sweep.fleet.views)
-        some = [numbers[place * len(numbers) // rounds] for place in range(rounds)]
-        pages = {
-            "printers": [f"/printers?page={1 + place % 3}" for place in range(rounds)],
-            "printers_search": [f"/printers?q=hl-0{1 + place % 9}&sort=runout" for place in range(rounds)],
-            "printer": [f"/printers/{number}" for number in some],
-            "printer_whole": [f"/printers/{number}?days=400" for number in some],
-            "alarms": ["/alarms"] * rounds,
-            "ledger": ["/ledger"] * rounds,
-            "about": ["/about"] * rounds,
-            "api_printers": [f"/api/v1/printers?offset={100 * place}" for place in range(rounds)],
-        }
-        gc.collect()
-        with (
-            Server(timed) as server,
-            httpx.Client(base_url=f"http://127.0.0.1:{server.port}", trust_env=False, timeout=120) as client,
-        ):
-            found = {name: ask(client, timed, paths) for name, paths in pages.items()}
-            style = len(client.get(client.get("/printers").text.partition('<link rel="stylesheet" href="')[2]
-                                   .partition('"')[0]).content)  # fmt: skip
-        return {
-            "printers": len(numbers),
-            "days": days,
-            "store_mb": (Path(folder) / "history.sqlite").stat().st_size / 1e6,
-            "seconds": {name: one[0] for name, one in found.items()},
-            "kilobytes": {name: (one[1] + style) / 1000 for name, one in found.items()},
-        }
+    service = build(store, settings, now)
+    timed = Timed(service.pages.app())
+    numbers = sorted(service.sweep.fleet.views)
+    some = [numbers[place * len(numbers) // rounds] for place in range(rounds)]
+    pages = {
+        "printers": [f"/printers?page={1 + place % 3}" for place in range(rounds)],
+        "printers_search": [f"/printers?q=hl-0{1 + place % 9}&sort=runout" for place in range(rounds)],
+        "printer": [f"/printers/{number}" for number in some],
+        "printer_whole": [f"/printers/{number}?days=400" for number in some],
+        "alarms": ["/alarms"] * rounds,
+        "ledger": ["/ledger"] * rounds,
+        "about": ["/about"] * rounds,
+        "api_printers": [f"/api/v1/printers?offset={100 * place}" for place in range(rounds)],
+    }
+    gc.collect()
+    with (
+        Server(timed) as server,
+        httpx.Client(base_url=f"http://127.0.0.1:{server.port}", trust_env=False, timeout=120) as client,
+    ):
+        found = {name: ask(client, timed, paths) for name, paths in pages.items()}
+        _, style = ask(client, timed, [look.style_path()])
+    return {
+        "printers": len(numbers),
+        "seconds": {name: seconds for name, (seconds, _) in found.items()},
+        "kilobytes": {name: (octets + style) / 1000 for name, (_, octets) in found.items()},
+    }
 
 
 def main() -> None:
@@ -207,7 +202,13 @@ def main() -> None:
     parser.add_argument("--days", type=int, default=400)
     parser.add_argument("--rounds", type=int, default=20)
     given = parser.parse_args()
-    json.dump(measure(given.printers, given.days, given.rounds), sys.stdout)
+    now = datetime.now(UTC).replace(microsecond=0)
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        with grown(folder, given.printers, given.days, now) as (store, settings):
+            found = measure(store, settings, now, given.rounds)
+        found |= {"days": given.days, "store_mb": (folder / "history.sqlite").stat().st_size / 1e6}
+    json.dump(found, sys.stdout)
 
 
 if __name__ == "__main__":
