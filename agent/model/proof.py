@@ -132,9 +132,9 @@ class Done:
     """What a person says was done at a printer.
 
     ``did``: plans and supplies. ``parts``: which part was taken for which of them; ``place``: from where;
-    ``from_shelf`` False: nothing was taken. ``at``: when, None for now. ``counter``: as read at the printer, None to have it asked.
-    ``photo``: the content of an image file. ``corrects``: id of the service that this one takes the place of; what is
-    not said anew stays as it was said there.
+    ``from_shelf`` False: nothing was taken. ``at``: when, None for now. ``counter``: as read at the printer, None to
+    have it asked. ``photo``: the content of an image file. ``corrects``: id of the service that this one takes the
+    place of; what is not said anew stays as it was said there.
     """
 
     printer_id: int
