@@ -13,6 +13,7 @@ from typing import NamedTuple
 from agent.alarms import rules as watch
 from agent.alarms.rules import Rule
 from agent.alarms.sites import Silence, silences, site_key, verdict
+from agent.alarms.windows import Windows
 from agent.alarms.wording import clean, part, percent, spaced, span
 from agent.model.alarm import AgentHealth
 from agent.model.fleet import Finding, PrinterView
@@ -103,12 +104,14 @@ def conditions(rules: Sequence[Rule], view: PrinterView, now: datetime) -> Itera
                 yield Condition(prefix + subject, rule, view, subject, active, value, limit, about, known)
 
 
-def site_conditions(rules: Sequence[Rule], whole: Iterable[PrinterView], now: datetime) -> Iterator[Condition]:
+def site_conditions(
+    rules: Sequence[Rule], whole: Iterable[PrinterView], now: datetime, windows: Windows
+) -> Iterator[Condition]:
     """The conditions of the ``siteSilent`` rules over the whole fleet."""
     views = list(whole)
     for rule in rules:
         if rule.when == watch.SITE_SILENT:
-            for one in silences(rule, views, now):
+            for one in silences(rule, views, now, windows):
                 key, active = site_key(rule, one.site), verdict(rule, one)
                 yield Condition(key, rule, None, one.site, active, round(one.share, 3), rule.share, one)
 

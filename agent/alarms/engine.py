@@ -26,11 +26,12 @@ from agent.alarms.conditions import (
 )
 from agent.alarms.facts import facts
 from agent.alarms.lifecycle import TABLE, Event, apply, entry, expire, newborn, release, step, suppress
-from agent.alarms.roots import Roots
+from agent.alarms.roots import Cause, Roots
 from agent.alarms.routes import Routes
 from agent.alarms.rules import AGENT_UNWELL, RUN_OUT, SITE_SILENT, UNREACHABLE, Rule
-from agent.alarms.sites import has_site_rules
+from agent.alarms.sites import Silence, has_site_rules
 from agent.alarms.telling import EVERYWHERE, tell
+from agent.alarms.windows import PREFIX, Window, Windows
 from agent.model.alarm import AgentHealth, AlarmRecord, AlarmState, Message
 from agent.model.fleet import LedgerEntry, PrinterView
 
@@ -65,6 +66,7 @@ def judge(  # noqa: PLR0913 - all that a judgement depends on is an argument
     whole: Sequence[PrinterView] | None = None,
     outlooks: Outlooks | None = None,
     routes: Routes = EVERYWHERE,
+    windows: Sequence[Window] = (),
 ) -> Judgement:
     """Judge ``views`` by ``rules``. ``records``: every alarm on record, by key.
 
@@ -72,9 +74,9 @@ def judge(  # noqa: PLR0913 - all that a judgement depends on is an argument
     ids of all printers that are still watched; the alarms of others are closed. None: that is not known now.
     ``whole``: the views of the whole fleet, for rules about whole sites; None: nothing is said of sites now.
     ``outlooks``: the forecasts of printers, for rules about run-outs. ``health`` None: nothing is said of the agent
-    itself now. ``routes``: what each channel takes, and when.
+    itself now. ``routes``: what each channel takes, and when. ``windows``: the maintenance windows.
     """
-    return _Judge(rules, records, now, health, outlooks or {}, routes).judge(views, fleet, whole)
+    return _Judge(rules, records, now, health, outlooks or {}, routes, windows).judge(views, fleet, whole)
 
 
 @dataclass(slots=True)
@@ -95,6 +97,7 @@ class _Judge:
         health: AgentHealth | None,
         outlooks: Outlooks,
         routes: Routes,
+        windows: Sequence[Window],
     ) -> None:
         self.routes = routes
         self.rules = {rule.name: rule for rule in rules}
@@ -104,7 +107,7 @@ class _Judge:
         self.outlooks = outlooks
         self.batch = now.isoformat()
         self.cases: dict[str, _Case] = {}
-        self.roots = Roots(self.rules)
+        self.roots = Roots(self.rules, Windows(windows, now))
         self.changed: list[AlarmRecord] = []
         self.ledger: list[LedgerEntry] = []
         self.messages: list[Message] = []
@@ -115,13 +118,15 @@ class _Judge:
     ) -> Judgement:
         rules, now = list(self.rules.values()), self.now
         by_id = {view.printer.id: view for view in views}
-        sites = None if whole is None or not has_site_rules(rules) else list(site_conditions(rules, whole, now))
+        self.roots.know(views, whole)
+        sites = None
+        if whole is not None and has_site_rules(rules):
+            sites = list(site_conditions(rules, whole, now, self.roots.windows))
         self._meet(sites or ())
         for record in self.records.values():
             self.roots.add_site(self._latest(record))
         for case in self.cases.values():
             self.roots.add_site(case.record)
-        self.roots.know(views, whole)
         for view in views:
             self._meet(conditions(rules, view, now))
             self._meet(outlook_conditions(rules, view, self.outlooks.get(view.printer.id, ()), now))
@@ -144,6 +149,8 @@ class _Judge:
         for condition in found:
             if condition.key in self.cases:
                 continue
+            if isinstance(condition.part, Silence):
+                self.roots.know_site(condition.key, condition.part)
             record = self.records.get(condition.key)
             if record is None and condition.active:
                 record = newborn(condition, self.now)
@@ -152,9 +159,10 @@ class _Judge:
 
     def _follow(self, record: AlarmRecord, condition: Condition) -> AlarmRecord:
         before = record
-        if condition.active and condition.rule.when == UNREACHABLE and condition.view is not None:
-            # Before it is raised: an alarm that another one stands for is not to be heard even for a moment.
-            record = self._suppress(record, self.roots.site_root(condition.view.printer))
+        if condition.active:
+            # Before it is raised: an alarm that something else stands for is not to be heard even for a moment.
+            printer = None if condition.view is None else condition.view.printer
+            record = self._suppress(record, self.roots.first(record, printer))
         moved, transition = step(record, condition, self.now)
         if moved is not before and condition.known:
             moved = replace(moved, facts=facts(condition, self.health))
@@ -162,10 +170,10 @@ class _Judge:
             self.ledger.append(transition.entry)
         return moved
 
-    def _suppress(self, record: AlarmRecord, root: AlarmRecord | None) -> AlarmRecord:
-        if root is None or TABLE[record.state, Event.SUPPRESS] is None:
+    def _suppress(self, record: AlarmRecord, cause: Cause | None) -> AlarmRecord:
+        if cause is None or TABLE[record.state, Event.SUPPRESS] is None:
             return record
-        moved, transition = suppress(record, root, self.now)
+        moved, transition = suppress(record, cause.key, cause.why, self.now)
         self.ledger.append(transition.entry)
         return moved
 
@@ -226,21 +234,31 @@ class _Judge:
         """Suppress it by design, or release it: does another alarm stand for it?"""
         if not record.active and record.state is not AlarmState.SUPPRESSED:
             return record
-        root = self.roots.of(record)
-        if root is not None:
+        cause = self.roots.of(record)
+        if cause is not None:
             if record.state is AlarmState.SUPPRESSED:
-                same = record.suppressed_by == root.key
-                return record if same else replace(record, suppressed_by=root.key, revision=record.revision + 1)
-            return self._suppress(record, root)
+                same = record.suppressed_by == cause.key
+                return record if same else replace(record, suppressed_by=cause.key, revision=record.revision + 1)
+            return self._suppress(record, cause)
         if record.state is not AlarmState.SUPPRESSED:
             return record
-        rule = self.rules.get(record.rule)
-        if rule is not None and rule.when == UNREACHABLE and record.printer_id not in views:
-            # The site is heard again; this printer speaks for itself as soon as it was asked itself.
+        rule, windowed = self.rules.get(record.rule), record.suppressed_by.startswith(PREFIX)
+        if rule is not None and not self._may_speak(record, rule, views, windowed=windowed):
             return record
-        record, transitions = release(record, "the alarm that stood for it is over", self.now)
+        over = "the maintenance window is over" if windowed else "the alarm that stood for it is over"
+        record, transitions = release(record, over, self.now)
         self.ledger.extend(one.entry for one in transitions)
         return record
+
+    def _may_speak(self, record: AlarmRecord, rule: Rule, views: Mapping[int, PrinterView], *, windowed: bool) -> bool:
+        """Whether it is known how things are, now that nothing stands for the alarm any more.
+
+        A printer speaks for itself as soon as it was asked itself: after a window in any case, and after the silence
+        of its site for its own silence.
+        """
+        if record.printer_id is None:
+            return not windowed or self.roots.is_known(record)
+        return record.printer_id in views or not (windowed or rule.when == UNREACHABLE)
 
     def _settle(self, case: _Case, views: Mapping[int, PrinterView]) -> None:
         """Suppression by design, the shelf, the severity, the telling; and remember what changed."""

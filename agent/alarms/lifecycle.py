@@ -56,7 +56,7 @@ class Arc:
 
 _GONE = Arc(NORMAL, "what it watched is gone")
 _SHELVE = Arc(SHELVED, "shelved for a time")
-_SUPPRESS = Arc(SUPPRESSED, "suppressed by design: another alarm stands for it")
+_SUPPRESS = Arc(SUPPRESSED, "suppressed by design")
 _WITHDRAW = Arc(OUT_OF_SERVICE, "taken out of service")
 
 _S, _E = AlarmState, Event
@@ -311,10 +311,13 @@ def expire(record: AlarmRecord, now: datetime) -> tuple[AlarmRecord, Transition 
     return apply(record, Event.EXPIRE, now)
 
 
-def suppress(record: AlarmRecord, root: AlarmRecord, now: datetime) -> tuple[AlarmRecord, Transition]:
-    """Let ``root`` stand for it. Raises NotApplicableError where the table does not allow it."""
-    moved, transition = apply(record, Event.SUPPRESS, now, why=root.key)
-    return replace(moved, suppressed_by=root.key), transition
+def suppress(record: AlarmRecord, by: str, why: str, now: datetime) -> tuple[AlarmRecord, Transition]:
+    """Let something stand for it: ``by`` is the key of another alarm or of a maintenance window, ``why`` says it.
+
+    Raises NotApplicableError where the table does not allow it.
+    """
+    moved, transition = apply(record, Event.SUPPRESS, now, why=why)
+    return replace(moved, suppressed_by=by), transition
 
 
 def release(record: AlarmRecord, why: str, now: datetime) -> tuple[AlarmRecord, tuple[Transition, ...]]:

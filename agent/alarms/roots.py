@@ -1,5 +1,6 @@
-"""Which alarm stands for which other one: suppression by design (ISA-18.2 / IEC 62682).
+"""What stands for an alarm: suppression by design (ISA-18.2 / IEC 62682).
 
+    a window            stands for all alarms of its printers, and for that of a site that is wholly in it
     a silent site       stands for the silence of its printers
     a silent printer    stands for what it said last: its supplies, its alerts, its run-outs
 
@@ -10,9 +11,12 @@ that is out of service stands for none, since nobody would hear of it.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
+from typing import NamedTuple
 
 from agent.alarms import rules as watch
 from agent.alarms.rules import Rule
+from agent.alarms.sites import Silence
+from agent.alarms.windows import Windows
 from agent.model.alarm import AlarmRecord, AlarmState
 from agent.model.fleet import Printer, PrinterView
 
@@ -22,19 +26,32 @@ DEPENDENT = frozenset(
 """Kinds whose alarms are stale while their printer is silent."""
 
 
-class Roots:
-    """The alarms that stand for others, while one judgement is made."""
+class Cause(NamedTuple):
+    """What stands for an alarm: its key, and in words why."""
 
-    def __init__(self, rules: Mapping[str, Rule]) -> None:
+    key: str
+    why: str
+
+
+class Roots:
+    """What stands for others, while one judgement is made."""
+
+    def __init__(self, rules: Mapping[str, Rule], windows: Windows) -> None:
         self._rules = rules
+        self.windows = windows
         self._sites: dict[str, list[tuple[Rule, AlarmRecord]]] = {}
+        self._away: dict[str, Cause | None] = {}
         self._printers: dict[int, AlarmRecord] = {}
         self._views: tuple[Iterable[PrinterView], ...] = ()
         self._known: dict[int, Printer] | None = None
 
     def know(self, *views: Iterable[PrinterView] | None) -> None:
-        """Where the printers are; looked at only when a site is silent."""
+        """Where the printers are; looked at only when something stands for others."""
         self._views = tuple(some for some in views if some is not None)
+
+    def know_site(self, key: str, silence: Silence) -> None:
+        """Whether a window stands for the alarm of this site."""
+        self._away[key] = None if silence.away is None else Cause(silence.away.key, silence.away.why)
 
     def add_site(self, record: AlarmRecord) -> None:
         """Note the alarm of a site, as its condition is now."""
@@ -50,28 +67,53 @@ class Roots:
         if rule is not None and rule.when == watch.UNREACHABLE and record.printer_id is not None and _stands(record):
             self._printers.setdefault(record.printer_id, record)
 
-    def site_root(self, printer: Printer) -> AlarmRecord | None:
-        """The alarm of the silent site that this printer belongs to."""
-        if not self._sites:
+    def first(self, record: AlarmRecord, printer: Printer | None) -> Cause | None:
+        """What stands for an alarm before it is even raised: a window, or its site for a printer's silence."""
+        rule = self._rules.get(record.rule)
+        if printer is None or rule is None:
+            return self._away.get(record.key)
+        window = self.windows.of(printer, rule.name)
+        if window is not None:
+            return Cause(window.key, window.why)
+        return self._site_root(printer) if rule.when == watch.UNREACHABLE else None
+
+    def of(self, record: AlarmRecord) -> Cause | None:
+        """What stands for this alarm, if anything does."""
+        rule = self._rules.get(record.rule)
+        if rule is None:
             return None
-        for rule, record in self._sites.get(printer.place.site, ()):
-            if rule.covers(printer):
-                return record
+        if record.printer_id is None:
+            return self._away.get(record.key)
+        if self.windows or (rule.when == watch.UNREACHABLE and self._sites):
+            printer = self.printer(record.printer_id)
+            if printer is not None and (found := self.first(record, printer)) is not None:
+                return found
+        if rule.when in DEPENDENT and (silent := self._printers.get(record.printer_id)) is not None:
+            return _cause(silent)
         return None
 
-    def of(self, record: AlarmRecord) -> AlarmRecord | None:
-        """The alarm that stands for this one, if any does."""
-        rule = self._rules.get(record.rule)
-        if rule is None or record.printer_id is None:
-            return None
-        if rule.when in DEPENDENT:
-            return self._printers.get(record.printer_id)
-        if rule.when != watch.UNREACHABLE or not self._sites:
-            return None
+    def is_known(self, record: AlarmRecord) -> bool:
+        """Whether it can be said now if a window stands for this alarm."""
+        if record.printer_id is None:
+            return record.key in self._away
+        return self.printer(record.printer_id) is not None
+
+    def printer(self, printer_id: int) -> Printer | None:
+        """The printer, where it is among those that are looked at."""
         if self._known is None:
             self._known = {view.printer.id: view.printer for some in self._views for view in some}
-        printer = self._known.get(record.printer_id)
-        return None if printer is None else self.site_root(printer)
+        return self._known.get(printer_id)
+
+    def _site_root(self, printer: Printer) -> Cause | None:
+        """The alarm of the silent site that this printer belongs to."""
+        for rule, record in self._sites.get(printer.place.site, ()):
+            if rule.covers(printer):
+                return _cause(record)
+        return None
+
+
+def _cause(record: AlarmRecord) -> Cause:
+    return Cause(record.key, f"the alarm {record.key} stands for it")
 
 
 def _stands(record: AlarmRecord) -> bool:

@@ -127,15 +127,20 @@ class Rule:
         """Whether the rule's filters let this printer through. A retired printer is covered by no rule."""
         if printer.retired is not None:
             return False
-        return (
-            _lets(self.sites, (printer.place.site,))
-            and _lets(self.tags, printer.tags)
-            and _lets(self.printers, (printer.name, printer.address, printer.serial))
-            and _lets(self.models, (printer.model,))
-        )
+        return chooses(printer, self.sites, self.tags, self.printers) and lets(self.models, (printer.model,))
 
 
-def _lets(patterns: tuple[str, ...], names: tuple[str, ...]) -> bool:
+def chooses(printer: Printer, sites: tuple[str, ...], tags: tuple[str, ...], printers: tuple[str, ...]) -> bool:
+    """Whether these names or patterns choose the printer; empty ones choose all."""
+    return (
+        lets(sites, (printer.place.site,))
+        and lets(tags, printer.tags)
+        and lets(printers, (printer.name, printer.address, printer.serial))
+    )
+
+
+def lets(patterns: tuple[str, ...], names: tuple[str, ...]) -> bool:
+    """Whether one of the names is one of the patterns; no patterns let everything through."""
     if not patterns:
         return True
     return any(name and (name == pattern or fnmatchcase(name, pattern)) for pattern in patterns for name in names)

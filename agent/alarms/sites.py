@@ -2,6 +2,8 @@
 
 A site here is the printers of one site that a rule covers: a rule with ``tags: [switch-b2]`` watches the printers
 behind one switch. The alarm of a single printer's silence is suppressed by design while its site's alarm stands for it.
+
+Printers in a maintenance window do not count. Where it leaves too few of a site, it stands for the site's alarm.
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from agent.alarms.rules import SITE_SILENT, Rule
+from agent.alarms.windows import Window, Windows
 from agent.model.fleet import PrinterView
 
 EXAMPLES = 5
@@ -19,7 +22,10 @@ EXAMPLES = 5
 
 @dataclass(frozen=True, slots=True)
 class Silence:
-    """How silent a site is: ``silent`` of ``printers``, some of them by name; ``since`` the last of these was heard."""
+    """How silent a site is: ``silent`` of ``printers``, some of them by name; ``since`` the last of these was heard.
+
+    ``away``: the maintenance window that the site is in.
+    """
 
     site: str
     zone: str
@@ -27,6 +33,7 @@ class Silence:
     printers: int
     examples: tuple[str, ...]
     since: datetime | None
+    away: Window | None = None
 
     @property
     def share(self) -> float:
@@ -39,18 +46,29 @@ def site_key(rule: Rule, site: str) -> str:
     return f"{rule.name}|site|{site}"
 
 
-def silences(rule: Rule, whole: Iterable[PrinterView], now: datetime) -> Iterator[Silence]:
+def silences(rule: Rule, whole: Iterable[PrinterView], now: datetime, windows: Windows) -> Iterator[Silence]:
     """How silent each site is that has enough printers under this rule, in order of their names."""
     groups: dict[str, list[PrinterView]] = {}
     for view in whole:
         if rule.covers(view.printer):
             groups.setdefault(view.printer.place.site, []).append(view)
-    for site, views in sorted(groups.items()):
-        if len(views) >= rule.fewest:
+    for site, there in sorted(groups.items()):
+        if len(there) >= rule.fewest:
+            views, away = _counted(rule, there, windows)
             silent = [view for view in views if not view.reachable and now - view.since >= rule.for_]
             names = sorted(view.printer.name for view in silent)[:EXAMPLES]
             since = max((view.since for view in silent), default=None)
-            yield Silence(site, views[0].printer.place.zone, len(silent), len(views), tuple(names), since)
+            yield Silence(site, views[0].printer.place.zone, len(silent), len(views), tuple(names), since, away)
+
+
+def _counted(rule: Rule, views: list[PrinterView], windows: Windows) -> tuple[list[PrinterView], Window | None]:
+    """The printers that count, and the window of the site where it leaves too few of them."""
+    if not windows:
+        return views, None
+    found = [windows.of(view.printer, rule.name) for view in views]
+    there = [view for view, window in zip(views, found, strict=True) if window is None]
+    away = next((window for window in found if window is not None), None)
+    return (there, None) if len(there) >= rule.fewest else (views, away)
 
 
 def verdict(rule: Rule, silence: Silence) -> bool | None:

@@ -9,7 +9,8 @@ While nothing can be written, memory stays bounded (``limit`` contacts) and as l
 4. Then the oldest.
 
 Alarm records are kept once a key, the latest, with the record that the store held before the first of them: what
-somebody else changed meanwhile is not overwritten (``Store.commit``). Messages once a dedupe key; ledger entries all, up to the limit.
+somebody else changed meanwhile is not overwritten (``Store.commit``). Messages are kept once a dedupe key; ledger
+entries all, up to the limit.
 """
 
 from __future__ import annotations

@@ -87,7 +87,7 @@ def thin(
     for row in connection.execute(query.order_by(columns.printer_id, columns.first)):
         found.setdefault(row.printer_id, []).append(Run(row.first, row.last, row.reachable))
     query = select(columns.printer_id, func.max(columns.first)).where(columns.printer_id.in_(printer_ids))
-    newest = {row[0]: row[1] for row in connection.execute(query.group_by(columns.printer_id))}
+    newest: dict[int, int] = {row[0]: row[1] for row in connection.execute(query.group_by(columns.printer_id))}
     longer: list[dict[str, int]] = []
     gone: list[dict[str, int]] = []
     for printer_id, runs in found.items():

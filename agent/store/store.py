@@ -16,11 +16,13 @@ from agent.model.fleet import LedgerEntry, Printer, PrinterHistory
 from agent.model.grain import Grain
 from agent.model.outbox import Letter
 from agent.model.reading import Reading
+from agent.model.window import Opened
 from agent.store import engine as engines
 from agent.store import (
     ledgers,
     merging,
     observing,
+    openings,
     outlining,
     photos,
     printers,
@@ -335,6 +337,24 @@ class Store:
     def alarms(self) -> tuple[AlarmRecord, ...]:
         """Every alarm record, in order of key."""
         return self._read(telling.alarms)
+
+    # --- maintenance windows, and what is kept once ----------------------------------------------------------------
+
+    def windows(self) -> tuple[Opened, ...]:
+        """The maintenance windows that people opened, in order of name; one may be over by its time."""
+        return self._read(openings.every)
+
+    def open_window(self, window: Opened, entry: LedgerEntry) -> None:
+        """Open one, with what the ledger says. Raises StoreRejected where one of this name is open."""
+        self._write(lambda connection: openings.add(connection, window, entry))
+
+    def close_window(self, window: Opened, entry: LedgerEntry) -> bool:
+        """Close one, with what the ledger says; False, and no word in the ledger, where it is closed already."""
+        return self._write(lambda connection: openings.close(connection, window, entry))
+
+    def kept(self, key: str, make: Callable[[], str]) -> str:
+        """A small text that is made once and kept under ``key``."""
+        return self._write(lambda connection: openings.kept(connection, key, make))
 
     # --- the outbox ---------------------------------------------------------------------------------------------
 

@@ -254,3 +254,11 @@ token = Table(
     Column("used", BigInteger),
     Column("revoked", BigInteger),
 )
+
+opened_window = Table(
+    "opened_window",
+    metadata,
+    Column("name", Text, primary_key=True),
+    Column("ends", BigInteger, nullable=False),
+    Column("content", Text, nullable=False),  # a JSON object
+)

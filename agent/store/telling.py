@@ -16,7 +16,6 @@ from agent.store.snapshot import clean
 from agent.store.statements import insert_or
 from agent.store.tables import alarm, letter
 
-
 Bases = Mapping[str, AlarmRecord | None]
 """What each record was made of: the one that was known before, None where there was none."""
 
