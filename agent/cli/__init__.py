@@ -17,6 +17,7 @@ AREAS = (
     "insight",
     "upkeep",
     "service",
+    "symptom",
     "shelf",
     "yields",
     "history",

@@ -160,7 +160,7 @@ def _new(process: Process, case: Case) -> Iterator[Clue]:
             continue
         fresh = case.as_of - at <= BURN_IN
         again = key in used and used[key] is not None
-        why = "faulty from the start, tape or seal left on, not pushed home, or the wrong one"
+        why = "faulty, not home, with its seal on, or the wrong one"
         before = "by one that had been used before " if again else ""
         text = f"{called(track)} was exchanged {before}{case.ago(at)}: a new part may be {why}"
         yield Clue("new", name, key, 3.0 if fresh else 1.8, text)

@@ -1,0 +1,61 @@
+"""What is known of one printer, read from the store, for judging what somebody sees on paper."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta
+
+from agent.app.parts import terms
+from agent.insight.clues import LOOK_BACK, Case
+from agent.insight.kin import Fleet
+from agent.insight.printer import look
+from agent.insight.scene import Ground
+from agent.insight.upkeep import upkeep
+from agent.model.insight import Insight
+from agent.model.reading import Reading
+from agent.model.upkeep import PrinterUpkeep
+from agent.settings import Settings
+from agent.store import Store
+
+WHOLE = timedelta(days=3 * 366)
+"""The history from which lives and upkeep are reckoned where nobody has done so."""
+RECENT = timedelta(days=120)
+"""The history that is enough where they are known already."""
+
+
+def case_of(
+    store: Store,
+    settings: Settings,
+    printer_id: int,
+    at: datetime,
+    known: tuple[Insight, PrinterUpkeep] | None = None,
+    fleet: Fleet | None = None,
+) -> Case:
+    """One printer as of a moment. ``known``: what was worked out already. Raises StoreError, UnknownCalendar."""
+    history = store.history(printer_id, at - (RECENT if known is not None else WHOLE), at)
+    statuses = store.status_history(printer_id, at - LOOK_BACK, at)
+    reading = store.latest([printer_id]).get(printer_id)
+    rows = {one.index: one.key for one in reading.supplies} if reading is not None else {}
+    plans = settings.plans()
+    if known is None:
+        own = terms(settings, history)
+        insight = look(history, fleet or Fleet(), at, own)
+        ground = Ground(
+            history, insight, statuses[-1] if statuses else None, rows, settings.polling.status, own.holidays
+        )
+        known = insight, upkeep(ground, plans, at)
+    return Case(
+        history=history,
+        as_of=at,
+        insight=known[0],
+        upkeep=known[1],
+        statuses=statuses,
+        rows=rows,
+        trays=_trays(reading),
+        media={one.index: one.media for one in reading.trays if one.media} if reading is not None else {},
+        mark_techs=tuple(one.mark_tech for one in reading.markers if one.mark_tech) if reading is not None else (),
+        plans=plans,
+    )
+
+
+def _trays(reading: Reading | None) -> dict[int, str]:
+    return {one.index: one.name or one.description for one in reading.trays} if reading is not None else {}
