@@ -23,7 +23,7 @@ DOES = {
 
 def holds(role: str, wanted: str) -> bool:
     """Whether who has ``role`` may do what ``wanted`` may. An unknown role holds nothing."""
-    return role in ROLES and wanted in ROLES and ROLES.index(role) >= ROLES.index(wanted)  # type: ignore[arg-type]
+    return role in ROLES and wanted in ROLES and ROLES.index(role) >= ROLES.index(wanted)
 
 
 class NotAdmitted(Failure):

@@ -77,6 +77,10 @@ class Register:
 
         return self._write(work)
 
+    def note(self, entries: Sequence[LedgerEntry]) -> None:
+        """Write to the ledger alone."""
+        self._write(lambda connection: ledgers.append(connection, entries))
+
     # --- sessions -------------------------------------------------------------------------------------------------
 
     def open_session(

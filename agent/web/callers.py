@@ -40,11 +40,13 @@ class Visit:
 
     ``who``: the name that was given in a form last, remembered by a cookie. ``fresh``: the secret was made for this
     request and wants its cookie as soon as a form was rendered (``formed``). ``secure``: asked for over TLS.
+    ``address``: where the request comes from. ``cookies``: whole ``Set-Cookie`` values to send along.
     """
 
     caller: Caller
     secret: str = ""
     who: str = ""
+    address: str = ""
     secure: bool = False
     fresh: bool = False
     formed: bool = False

@@ -22,6 +22,7 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
 
+from agent.model.failure import Failure
 from agent.model.people import Role
 from agent.web.callers import Caller, Refused, caller, insist, visit, who_does_it
 
@@ -92,6 +93,10 @@ class Form:
             raise Refused(422, f"What stands under {name} is too long: at most {most} characters.")
         return found
 
+    def raw(self, name: str) -> str:
+        """One field as it was typed, blanks included: a password."""
+        return self._fields.get(name, [""])[0]
+
     def texts(self, name: str) -> list[str]:
         """Every value of a field that may come several times, such as boxes that were ticked."""
         return [one.strip() for one in self._fields.get(name, [])]
@@ -129,6 +134,8 @@ def form_page(
             if refused is None:
                 raise
             return await run_in_threadpool(refused, problem)
+        except Failure as failure:
+            raise Refused(503, str(failure)) from None
         if form.who and not caller().name:
             made.set_cookie(
                 WHO_COOKIE, quote(form.who), max_age=REMEMBERED_SECONDS, httponly=True, samesite="strict",

@@ -29,7 +29,23 @@ def is_loopback(host: str) -> bool:
     return address.is_loopback
 
 
-def named_here(host: str | None) -> bool:
-    """Whether a ``Host`` header names this machine itself."""
+def named_here(host: str | None, names: frozenset[str] = frozenset(), *, elsewhere: bool = False) -> bool:
+    """Whether a ``Host`` header names this machine itself, or is one of ``names``.
+
+    ``elsewhere``: any IP address will do as well.
+    """
     found = _HOST.match(host or "")
-    return found is not None and is_loopback(found["six"] or found["name"])
+    if found is None:
+        return False
+    name = found["six"] or found["name"]
+    if is_loopback(name) or name.rstrip(".").lower() in names:
+        return True
+    return elsewhere and _is_address(name)
+
+
+def _is_address(name: str) -> bool:
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True

@@ -15,6 +15,7 @@ from starlette.responses import HTMLResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import BaseRoute, Route
 
 from agent.model.health import Health
+from agent.web.gate import Gate
 from agent.web.headers import StrictHeaders
 from agent.web.house import House
 
@@ -53,16 +54,21 @@ INDEX = f"""<!doctype html>
 
 
 def build_app(
-    metrics: MetricsPage, health: Callable[[], Health], house: House | None = None, *, note: str = ""
+    metrics: MetricsPage,
+    health: Callable[[], Health],
+    house: House | None = None,
+    *,
+    note: str = "",
+    gate: Gate | None = None,
 ) -> Starlette:
     """The application.
 
     ``metrics`` and ``health`` are called in worker threads, at each request. What they raise becomes status 500 and is
     logged by the server; a page in chunks that fails on the way is cut off, so that the caller sees no whole answer.
 
-    ``house``: what pages and API show. Nothing asks who is calling, so it is given only where no other machine can
-    reach the agent; without it only metrics and health are served, and an index that says so. ``note``: what else the
-    index says, such as why there are no pages.
+    ``house``: what pages and API show; without it only metrics and health are served, and an index that says so.
+    ``note``: what else the index says, such as why there are no pages. ``gate``: who may see them; without it whoever
+    sits at this machine, so it must be given where other machines can reach the agent.
     """
 
     def index(_: Request) -> Response:
@@ -98,8 +104,9 @@ def build_app(
         from agent.web import site
         from agent.web.doors import Doors
 
-        routes = site.routes(house)
-        doors = [Middleware(Doors)]
+        gate = gate or Gate()
+        routes = site.routes(house, gate)
+        doors = [Middleware(Doors, gate=gate)]
         handlers[HTTPException] = site.missing
     return Starlette(
         routes=[

@@ -19,9 +19,10 @@ from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.failure import Failure
 from agent.model.fleet import LedgerEntry, Printer
 from agent.model.zones import zone_of
-from agent.web import look
+from agent.web import look, sign_in
 from agent.web.api import build_api
-from agent.web.callers import Refused
+from agent.web.callers import Refused, caller
+from agent.web.gate import Gate
 from agent.web.house import House
 from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
 from agent.web.sheet import DAYS, grain, sheet
@@ -38,7 +39,10 @@ _HEADERS = {"content-security-policy": look.POLICY}
 NAV = (("/printers", "Printers"), ("/alarms", "Alarms"), ("/ledger", "Ledger"), ("/about", "This agent"))
 
 
-def routes(house: House) -> list[BaseRoute]:
+REFUSALS = {401: "Sign in first", 421: "Asked for under a wrong name", 503: "The store cannot be read now"}
+
+
+def routes(house: House, gate: Gate | None = None) -> list[BaseRoute]:
     """The routes of pages and API over one house."""
     roster = Roster()
     site = Site(house, roster)
@@ -52,6 +56,7 @@ def routes(house: House) -> list[BaseRoute]:
     return [
         Route("/", lambda _: RedirectResponse("/printers", 307)),
         *(Route(path, _guarded(page)) for path, page in shown),
+        *sign_in.routes(gate or Gate(), NAV),
         Route(look.style_path(), _style),
         Route("/icon.svg", _icon),
         Mount("/api/v1", _with_head(build_api(house, roster))),
@@ -66,7 +71,7 @@ def missing(_: Request, failure: Exception) -> Response:
         405: ("This page is not asked for in that way", "Pages are read with GET, and forms are sent with POST."),
     }
     if isinstance(failure, Refused):
-        words[status] = "This is not done", failure.detail
+        words[status] = REFUSALS.get(status, "This is not done"), failure.detail
     title, text = words.get(status, ("This cannot be answered", "The request is not one that these pages know."))
     headers = failure.headers if isinstance(failure, HTTPException) else None
     return _page("fault.html", status, headers, title=title, text=text, here="")
@@ -227,7 +232,7 @@ def _guarded(page: Callable[[Request], Response]) -> Callable[[Request], Any]:
 
 
 def _page(template: str, status: int = 200, headers: Mapping[str, str] | None = None, /, **values: Any) -> Response:
-    text = look.render(template, nav=NAV, **values)
+    text = look.render(template, nav=NAV if caller().role else (), **values)
     return HTMLResponse(text, status_code=status, headers={**_HEADERS, **(headers or {})})
 
 
