@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import TYPE_CHECKING, Annotated
@@ -11,10 +12,9 @@ import typer
 
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.show import console, emit, fail, plain
-from agent.model.shelf import ShelfState
+from agent.model.stocktaking import NotPossible
 
 if TYPE_CHECKING:
-    from agent.model.fleet import LedgerEntry
     from agent.settings import Settings
 
 MOST = 100_000
@@ -74,17 +74,18 @@ def show_shelf(
     if context.invoked_subcommand is not None:
         return
     from agent.cli.fleetbook import read_book, settings_or_usual
-    from agent.cli.stock import as_data, reckon, show
+    from agent.cli.stock import reckon, show
     from agent.cli.wiring import load_settings, open_store
+    from agent.web.shapes_shelf import shelf as as_data
 
     known = settings_or_usual(load_settings(settings))
     with open_store(store, settings) as opened:
         book = read_book(opened, known, at or datetime.now(UTC))
-    shelf, state, advice = reckon(book)
+    found = reckon(book)
     if as_json:
-        emit("shelf", as_data(book, shelf, state, advice))
+        emit("shelf", as_data(found))
         return
-    show(book, shelf, state, advice)
+    show(found)
 
 
 def count_in(  # noqa: PLR0913 - each is an option of the command
@@ -204,123 +205,55 @@ def withdraw(
 
 def known_part(part: str, settings: Settings) -> None:
     """Leave with status 2 when the settings have parts and this is none of them."""
-    _known(part, [one.name for one in settings.parts], "part", "parts")
+    from agent.insight import movements
+    from agent.insight.shelf import Shelf
+
+    with _said():
+        movements.known_part(part, Shelf(settings.spares(), settings.places()))
 
 
 def known_place(place: str, settings: Settings) -> None:
     """Leave with status 2 when the settings have places and this is none of them."""
-    _known(place, [one.name for one in settings.shelf.places], "place", "shelf, places")
+    from agent.insight import movements
+    from agent.insight.shelf import Shelf
+
+    with _said():
+        movements.known_place(place, Shelf(settings.spares(), settings.places()))
 
 
-def _known(word: str, names: Sequence[str], what: str, key: str) -> None:
-    from agent.settings.units import did_you_mean
-
-    if names and word not in names:
-        hint = did_you_mean(word, names) or f"known: {', '.join(names[:12])}"
-        fail(f"the settings have no {what} {word!r} ({key}); {hint}", 2)
-    if not word.strip() or len(word) > 100:
-        fail(f"{word!r} is no name of a {what}", 2)
-
-
-def _place_of(place: str | None, settings: Settings) -> str:
-    from agent.insight.shelf import USUAL_PLACE
-
-    names = [one.name for one in settings.shelf.places]
-    if place is not None:
-        known_place(place, settings)
-        return place
-    if len(names) > 1:
-        fail(f"say where: --place {' or --place '.join(_quoted(name) for name in names)}", 2)
-    return names[0] if names else USUAL_PLACE
-
-
-def _quoted(word: str) -> str:
-    return f'"{word}"' if " " in word else word
+@contextmanager
+def _said() -> Iterator[None]:
+    """What is not possible is said, and the command ends."""
+    try:
+        yield
+    except NotPossible as failure:
+        fail(str(failure), failure.status)
 
 
 def _write(move: _Move, settings_file: SettingsFile, store: StoreUrl) -> None:
     """Write one entry about a part into the ledger, and say what the shelf holds now."""
     from agent.cli.fleetbook import settings_or_usual
-    from agent.cli.wiring import load_settings, open_store
-    from agent.insight.shelf import ORDERED, WITHDRAWN, Shelf
+    from agent.cli.service import user
+    from agent.cli.wiring import load_settings, open_store, warn
+    from agent.insight.movements import doubts, entry_of, now_words
+    from agent.insight.shelf import Shelf
     from agent.insight.shelf import state as shelf_state
+    from agent.model.stocktaking import Movement
 
     now = datetime.now(UTC)
     when = move.at or now
     if when > now:
         fail(f"{when.isoformat()} has not come yet; --at says when it happened", 2)
     known = settings_or_usual(load_settings(settings_file))
-    known_part(move.part, known)
-    where = "" if move.kind in (ORDERED, WITHDRAWN) else _place_of(move.place, known)
+    said = Movement(move.kind, move.part, move.count, user(move.by), move.place, move.remark)
     with open_store(store, settings_file) as opened:
         printers = {one.id: one for one in opened.printers(retired=True)}
         shelf = Shelf(known.spares(), known.places(), known.plans(), printers)
         before, _ = shelf_state(shelf, opened.ledger(until=now), now)
-        _allowed(move.kind, move.part, move.count, where, before)
-        entry = _entry(move, when, where, before)
+        with _said():
+            entry = entry_of(said, shelf, before, when)
         opened.append_ledger([entry])
         after, _ = shelf_state(shelf, opened.ledger(until=now), now)
-    lying = ", ".join(f"{one.place}: {one.count}" for one in after.stock if one.part == move.part)
-    coming = after.on_order(move.part)
-    text = f"{entry.text}. Now {lying or 'none on the shelf'}" + (f"; {coming} on order" if coming else "")
-    console.print(plain(text), soft_wrap=True)
-    _hint_terms(move.kind, move.part, move.count, known)
-
-
-def _entry(move: _Move, when: datetime, where: str, before: ShelfState) -> LedgerEntry:
-    from agent.cli.service import user
-    from agent.model.fleet import LedgerEntry
-
-    data: dict[str, str | int | float | bool | None] = {"count": move.count}
-    data |= {"place": where} if where else {}
-    data |= {"remark": move.remark} if move.remark else {}
-    data |= {"before": _at(before, move.part, where)} if move.kind == "shelfRecounted" else {}
-    text = _text(move.kind, move.part, move.count, where, move.remark)
-    return LedgerEntry(when, move.kind, text, None, move.part, user(move.by), data)
-
-
-def _at(state: ShelfState, part: str, place: str) -> int:
-    return sum(one.count for one in state.stock if (one.part, one.place) == (part, place))
-
-
-def _allowed(kind: str, part: str, count: int, place: str, before: ShelfState) -> None:
-    if kind == "shelfCountedOut" and _at(before, part, place) < count:
-        fail(
-            f"{part}: only {_at(before, part, place)} at {place}, {count} cannot be taken; a shelf holds no less than "
-            f"nothing. If there were more, count again first: lowmark shelf recount {part} N --place {_quoted(place)}",
-            2,
-        )
-    if kind in ("orderArrived", "orderWithdrawn") and before.on_order(part) < count:
-        so_many = before.on_order(part)
-        if kind == "orderWithdrawn":
-            fail(f"{part}: only {so_many} on order, {count} cannot be called off", 2)
-        if so_many == 0:
-            fail(f"{part}: none is on order; what came without an order: lowmark shelf in {part} {count}", 2)
-        fail(
-            f"{part}: only {so_many} on order; say that {so_many} arrived, and count the rest in with lowmark shelf in",
-            2,
-        )
-
-
-def _text(kind: str, part: str, count: int, place: str, remark: str) -> str:
-    said = f" ({remark})" if remark else ""
-    return {
-        "shelfCountedIn": f"{count} {part} counted in at {place}",
-        "shelfCountedOut": f"{count} {part} counted out at {place}",
-        "shelfRecounted": f"{count} {part} lie at {place}, counted again",
-        "ordered": f"{count} {part} ordered",
-        "orderArrived": f"{count} {part} arrived at {place}",
-        "orderWithdrawn": f"{count} {part} will not come",
-    }[kind] + said
-
-
-def _hint_terms(kind: str, part: str, count: int, settings: Settings) -> None:
-    from agent.cli.wiring import warn
-
-    terms = next((one.terms for one in settings.spares() if one.name == part), None)
-    if kind != "ordered" or terms is None:
-        return
-    if count < terms.minimum:
-        warn(f"the settings say that at least {terms.minimum} of {part} can be ordered")
-    if count % terms.pack:
-        warn(f"the settings say that {part} comes in packs of {terms.pack}")
+    console.print(plain(f"{entry.text}. {now_words(after, move.part)}"), soft_wrap=True)
+    for doubt in doubts(said, shelf):
+        warn(doubt)
