@@ -7,6 +7,8 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from agent.app.foresight import Foresight
+from agent.app.symptoms import case_of
+from agent.insight.clues import Case
 from agent.model.alarm import AlarmRecord
 from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
@@ -83,6 +85,15 @@ class ServiceHouse:
         """One printer's uses, lives and run-outs as of a moment."""
         try:
             return self._foresight.look(printer_id, at)
+        except StoreRejected:
+            return None
+
+    def case(self, printer_id: int, at: datetime | None) -> Case | None:
+        """What is known of one printer, for judging a symptom."""
+        insight, upkeep = self._foresight.insights.get(printer_id), self._foresight.upkeep.get(printer_id)
+        known = (insight, upkeep) if at is None and insight is not None and upkeep is not None else None
+        try:
+            return case_of(self._service.store, self._service.settings, printer_id, at or self.now(), known)
         except StoreRejected:
             return None
 

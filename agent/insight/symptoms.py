@@ -145,7 +145,7 @@ def _suspect(  # noqa: PLR0913 - it is put together here
     score = cause.weight * math.prod(one.factor for one in reasons)
     return Suspect(
         piece.name, name, piece.stages, units, cause.weight, score, cause.why, tuple(reasons), piece.check, piece.who,
-        _cautions(piece),
+        cautions_of(piece),
     )  # fmt: skip
 
 
@@ -186,11 +186,12 @@ def _name(case: Case, piece: Piece, units: Sequence[str], tracks: Mapping[str, S
     return f"{piece.title} (the others)" if piece.name == "feeder" and not units else piece.title
 
 
-def _cautions(piece: Piece) -> tuple[str, ...]:
+def cautions_of(piece: Piece) -> tuple[str, ...]:
+    """What to take care of with this part; the sentence about the maker's manual, which holds for all, is left out."""
     if not piece.care:
         return ()
     care = for_alert(piece.care) if piece.care in ("jam", "open") else for_supply(piece.care)
-    return care[:-1]  # The last one, about the maker's manual, is said once for the whole list.
+    return care[:-1]
 
 
 def _by_rollers(suspect: Suspect, matches: Sequence[Match]) -> Suspect:

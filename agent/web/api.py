@@ -14,6 +14,9 @@ from pydantic import AfterValidator, AwareDatetime
 from pydantic.json_schema import models_json_schema
 from starlette.exceptions import HTTPException
 
+from agent.insight.process import packaged
+from agent.insight.symptoms import NotSeen, read
+from agent.insight.symptoms import rank as suspects_of
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.failure import Failure
 from agent.web import schema, shapes, shapes_history
@@ -22,6 +25,8 @@ from agent.web.house import House
 from agent.web.problem import PROBLEM, problem
 from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
 from agent.web.schema_reading import Shape
+from agent.web.shapes_symptom import SymptomAnswer
+from agent.web.shapes_symptom import symptom as shape_of_symptom
 from agent.web.standing import chosen
 
 FIRST, LAST = datetime(1990, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
@@ -152,6 +157,30 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
         if found is None or whose is None:
             return _nobody(printer_id)
         return _answer(request, "insight", {"printer_id": printer_id, "insight": shapes_history.insight(whose, found)})
+
+    @api.get(
+        "/printers/{printer_id}/symptom",
+        summary="What may be behind something seen on paper",
+        responses=_answers(SymptomAnswer, 404),
+    )
+    def symptom(
+        request: Request,
+        printer_id: Id,
+        seen: Annotated[Text, Query(description="A kind of symptom; left out: the kinds there are.")] = "",
+        every: Annotated[float | None, Query(description="The distance of marks along the paper, in mm.")] = None,
+        colour: Annotated[Text, Query(description="The colour that shows it, where it is only one.")] = "",
+        at: At = None,
+    ) -> Response:
+        whose, case = house.printers().get(printer_id), house.case(printer_id, at)
+        if whose is None or case is None:
+            return _nobody(printer_id)
+        process, ranking = packaged(), None
+        try:
+            if seen or every is not None or colour:
+                ranking = suspects_of(process, case, read(process, seen, every, colour))
+        except NotSeen as failure:
+            return problem(422, "A parameter is wrong.", [{"where": f"query.{failure.where}", "what": str(failure)}])
+        return _answer(request, "symptom", shape_of_symptom(process, whose, case.as_of, ranking))
 
     _lists(api, house)
     return api

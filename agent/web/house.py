@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Protocol
 
+from agent.insight.clues import Case
 from agent.model.alarm import AlarmRecord
 from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
@@ -70,6 +71,9 @@ class House(Protocol):
 
     def insight(self, printer_id: int, at: datetime) -> Insight | None:
         """One printer's uses, lives and run-outs as of a moment, reckoned now; None where there is no such printer."""
+
+    def case(self, printer_id: int, at: datetime | None) -> Case | None:
+        """What is known of one printer, for judging a symptom, as of a moment (None: now); None without such a one."""
 
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         """Work that falls due, as it was last reckoned; printers not reckoned yet are absent."""

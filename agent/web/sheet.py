@@ -16,11 +16,11 @@ from agent.model.insight import Forecast, Insight, Life, Usage
 from agent.model.reading import Alert, Bin, Counter, Mark, Reading, Supply, Tray
 from agent.model.upkeep import PrinterUpkeep
 from agent.model.zones import zone_of
-from agent.web import charts, volume
+from agent.web import alert_places, charts, volume
 from agent.web.charts import Times
 from agent.web.roster import FINE, LOOK, Bar, bar, state_of
 from agent.web.volume import Day
-from agent.web.words import harmless, near_day, number, percent, supply_name
+from agent.web.words import ERRORS, harmless, near_day, number, percent, supply_name
 
 DAYS = (30, 120, 400)
 """The spans of history that a reader may choose, in days."""
@@ -65,13 +65,18 @@ class SupplyPart:
 
 @dataclass(frozen=True, slots=True)
 class AlertPart:
-    """One alert: as the printer says it, and what it means. ``since``: None where the printer does not say."""
+    """One alert: as the printer says it, and what it means. ``since``: None where the printer does not say.
+
+    ``place``: the part and the stage of the print process that it is about, "" where it has none.
+    """
 
     alert: Alert
     about: str
     severity: str
     meaning: Meaning
     since: datetime | None
+    place: str = ""
+    cautions: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +169,13 @@ def _alerts(reading: Reading | None) -> tuple[AlertPart, ...]:
         since = None if stood is None else reading.at - timedelta(seconds=stood / 100)
         it = _named(one, reading)
         severity = SEVERITY.get(one.severity, one.severity)
-        made.append(AlertPart(one, it or about(one), severity, meaning(one, it), since))
+        kind = next((supply.kind for supply in reading.supplies if supply.index == one.group_index), "")
+        place, means, cautions = alert_places.placed(one, meaning(one, it), kind)
+        made.append(AlertPart(one, it or about(one), severity, means, since, place, cautions))
+    if not made:
+        # Some printers have no alert table; their error bits say less, but something.
+        told = [alert_places.of_bit(bit) for bit in sorted(reading.errors & ERRORS.keys())]
+        made = [AlertPart(one, "status", "", means, None, place, cautions) for one, means, place, cautions in told]
     return tuple(sorted(made, key=lambda part: part.alert.severity != "critical"))
 
 

@@ -19,7 +19,7 @@ from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.failure import Failure
 from agent.model.fleet import LedgerEntry, Printer
 from agent.model.zones import zone_of
-from agent.web import look, sign_in
+from agent.web import look, sign_in, symptom_page
 from agent.web.api import build_api
 from agent.web.callers import Refused, caller
 from agent.web.gate import Gate
@@ -49,6 +49,7 @@ def routes(house: House, gate: Gate | None = None) -> list[BaseRoute]:
     shown: tuple[tuple[str, Callable[[Request], Response]], ...] = (
         ("/printers", site.printers),
         ("/printers/{printer_id:int}", site.printer),
+        ("/printers/{printer_id:int}/symptom", site.symptom),
         ("/alarms", site.alarms),
         ("/ledger", site.ledger),
         ("/about", site.about),
@@ -144,6 +145,13 @@ class Site:
         insight = house.insights().get(printer_id)
         made = sheet(view, history, insight, house.upkeep().get(printer_id), records, now, days)
         return _page("printer.html", here="/printers", sheet=made, printer=view.printer, spans=DAYS, states=STATES)
+
+    def symptom(self, request: Request) -> Response:
+        """From what is seen on paper to the parts behind it."""
+        shown = symptom_page.asked(self._house, int(request.path_params["printer_id"]), request.query_params)
+        if shown is None:
+            raise HTTPException(404)
+        return _page("symptom.html", 422 if shown["fault"] else 200, here="/printers", **shown)
 
     def _gone(self, printer_id: int) -> Response:
         known = self._house.printers().get(printer_id)

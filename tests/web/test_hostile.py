@@ -91,7 +91,7 @@ def haunted(house: StoreHouse, changed: Callable[..., httpx.Client], bad: str) -
     )  # fmt: skip
 
 
-PAGES = ("/printers", "/printers/1", "/alarms?every=1", "/ledger", "/about")
+PAGES = ("/printers", "/printers/1", "/printers/1/symptom?seen=jam", "/alarms?every=1", "/ledger", "/about")
 KNOWN = frozenset(
     [
         "html",
@@ -104,6 +104,7 @@ KNOWN = frozenset(
         "header",
         "nav",
         "ul",
+        "ol",
         "li",
         "svg",
         "rect",

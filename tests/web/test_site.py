@@ -23,7 +23,18 @@ from tests.web.conftest import NOW
 from tests.web.reading_html import Page
 from tests.web.world import StoreHouse
 
-PAGES = ("/printers", "/printers/2", "/alarms", "/alarms?every=1", "/ledger", "/about", "/nothing", "/printers/999")
+PAGES = (
+    "/printers",
+    "/printers/2",
+    "/printers/2/symptom",
+    "/printers/2/symptom?seen=ghost&every=94.2",
+    "/alarms",
+    "/alarms?every=1",
+    "/ledger",
+    "/about",
+    "/nothing",
+    "/printers/999",
+)
 
 
 def test_the_front_page_leads_to_the_printers(client: httpx.Client) -> None:

@@ -10,6 +10,8 @@ from pathlib import Path
 from agent.alarms.engine import judge
 from agent.alarms.rules import Rule
 from agent.app.parts import packaged_oddities
+from agent.app.symptoms import case_of
+from agent.insight.clues import Case
 from agent.insight.kin import Fleet as Kin
 from agent.insight.kin import pool
 from agent.insight.printer import look, summarise
@@ -24,6 +26,7 @@ from agent.model.upkeep import PrinterUpkeep
 from agent.rehearsal.fleet import Fleet
 from agent.rehearsal.past import contacts, thinned
 from agent.rehearsal.wear import Worn
+from agent.settings import parse
 from agent.store import Store
 from agent.store.errors import StoreRejected
 from agent.web.house import About
@@ -65,6 +68,7 @@ class StoreHouse:
         self.kin = pool([summarise(one, Kin(), now) for one in histories])
         self._insights = {one.printer.id: look(one, self.kin, now) for one in histories}
         self.due: dict[int, PrinterUpkeep] = {}
+        self.settings = ""
 
     def now(self) -> datetime:
         return self.moment
@@ -106,6 +110,12 @@ class StoreHouse:
     def insight(self, printer_id: int, at: datetime) -> Insight | None:
         found = self.history(printer_id, None, at)
         return None if found is None else look(found, self.kin, at)
+
+    def case(self, printer_id: int, at: datetime | None) -> Case | None:
+        try:
+            return case_of(self.store, parse(self.settings), printer_id, at or self.moment, fleet=self.kin)
+        except StoreRejected:
+            return None
 
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         return self.due
