@@ -7,7 +7,7 @@ and its last look is old enough; between two printers the thread rests, so that 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from types import MappingProxyType
@@ -50,6 +50,8 @@ class Foresight:
         self._known: dict[int, _Known] = {}
         self._fleet = Fleet()
         self._ended = threading.Event()
+        self._lock = threading.Lock()
+        self._wanted: set[int] = set()
         self.insights: Mapping[int, Insight] = MappingProxyType({})
         self.upkeep: Mapping[int, PrinterUpkeep] = MappingProxyType({})
 
@@ -57,15 +59,28 @@ class Foresight:
         """End a ``learn`` under way after the printer that it is at."""
         self._ended.set()
 
+    def renew(self, printers: Iterable[int]) -> None:
+        """Something was logged about these printers: look at them anew at the next ``learn``."""
+        with self._lock:
+            self._wanted.update(printers)
+
     def learn(self, now: datetime, views: Mapping[int, PrinterView]) -> None:
         """Look anew at every printer that wants it. Raises StoreError."""
-        wanted = [number for number, view in views.items() if view.reading is not None and self._is_old(view, now)]
+        with self._lock:
+            asked = frozenset(self._wanted)
+        wanted = [
+            number
+            for number, view in views.items()
+            if view.reading is not None and (number in asked or self._is_old(view, now))
+        ]
         self._known = {number: one for number, one in self._known.items() if number in views}
         if not wanted:
             self._forget(views)
             return
         for number in wanted:
             begun = self._timer()
+            with self._lock:
+                self._wanted.discard(number)
             told = self._store.history(number, now - LOOK_BACK, now)
             summary = summarise(told, Fleet(), now, terms(self._settings(), told))
             self._known[number] = _Known(now, _levels(views[number]), summary)

@@ -3,6 +3,7 @@
 every status interval    sweep, then judge the agent itself
 at a notification        ask that printer, beside the sweep
 every second             the outbox; at once when there is something to tell
+every two seconds        look whether a service was logged; if so ask that printer, and see it proven
 every hour               forecast run-outs, where rules ask for it; also when a swap was seen
 every night              thin the history
 now and then             tell the service manager that all is well
@@ -23,8 +24,10 @@ import structlog
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from agent.app import parts
+from agent.app.aftercare import LOGGED_SECONDS, Aftercare
 from agent.app.hearing import Hearing
 from agent.app.letters import Letters
+from agent.app.openings import opened
 from agent.app.outlooks import EVERY, Outlooks
 from agent.app.pages import EVERY_SECONDS, Pages
 from agent.app.pulse import Pulse
@@ -101,6 +104,8 @@ class Service:
         self.metrics = Metrics(self.snapshot)
         self.hearing = Hearing(self.ask_at_once, clocks.timer)
         self.pages = Pages(self)
+        self.aftercare = Aftercare(self)
+        self.loop: asyncio.AbstractEventLoop | None = None
         self.server: Server | None = None
         self.scheduler: Any = None
         self.sweep: Sweep
@@ -124,6 +129,7 @@ class Service:
 
     async def start(self) -> None:
         """Build what is left to build and start the schedule."""
+        self.loop = asyncio.get_running_loop()
         stops = await self._build()
         self.pulse.started(self.engine.name)
         self.recorder.start()
@@ -177,7 +183,8 @@ class Service:
         await self.teller.use(parts.channels(self.settings, self.settings_file.parent, self.clocks.now))
         self._open_wire(self.settings)
         self.sweep = await self._build_sweep(oddities)
-        self.sweep.routes = self.settings.routes()
+        self.sweep.routes = parts.routes(self.settings)
+        self.sweep.windows = self.settings.windows()
         self._watch(stops)
         return stops
 
@@ -225,6 +232,7 @@ class Service:
         seconds = self.settings.polling.status.total_seconds()
         add(self._sweep_job, "interval", seconds=seconds, id="sweep", next_run_time=self.clocks.now())
         add(self._thin_job, "cron", hour=2, minute=30, id="thin")
+        add(self.aftercare.look, "interval", seconds=LOGGED_SECONDS, id="logged", next_run_time=self.clocks.now())
         first = self.clocks.now() + timedelta(seconds=FIRST_OUTLOOK_SECONDS)
         add(self._outlook_job, "interval", seconds=EVERY.total_seconds(), id="outlooks", next_run_time=first)
         if self.pages.open:
@@ -244,6 +252,7 @@ class Service:
             settings = await asyncio.to_thread(load, self.settings_file)
             oddities = parts.oddities(settings, self.settings_file.parent)
             stops = parts.stops(settings, oddities)
+            routes = parts.routes(settings)
             channels = parts.channels(settings, self.settings_file.parent, self.clocks.now)
         except Failure as failure:
             self.pulse.settings_refused()
@@ -254,7 +263,8 @@ class Service:
             await self._take_up(settings, channels)
             self.sweep.oddities = oddities
             self.sweep.rules = settings.rules()
-            self.sweep.routes = settings.routes()
+            self.sweep.routes = routes
+            self.sweep.windows = settings.windows()
             self.sweep.inventory = settings.polling.inventory
             self._watch(stops)
             self.hearing.renew(settings, self.sweep.stations)
@@ -294,7 +304,8 @@ class Service:
             self.pulse.count(report)
             interval = self.settings.polling.status.total_seconds()
             self.sweep.judge_agent(self.pulse.agent_health(interval))
-            await self._look_for_swaps()
+            await self.look_for_swaps()
+            await self.aftercare.prove()
         self.log.info(
             "swept", asked=report.asked, answered=report.answered, printers=report.printers, resting=report.resting,
             seconds=round(report.seconds, 3), requests=report.requests, retries=report.retries, **report.failures,
@@ -302,7 +313,7 @@ class Service:
         self.notice(report)
         return report
 
-    async def _look_for_swaps(self) -> None:
+    async def look_for_swaps(self) -> None:
         """Once the store holds what this sweep brought; else at the next one."""
         if not self.swaps.waiting:
             return
@@ -310,24 +321,26 @@ class Service:
         def look() -> tuple[LedgerEntry, ...]:
             return self.swaps.look(self.clocks.now()) if self.recorder.flush() else ()
 
-        try:
-            seen = await asyncio.to_thread(look)
-        except StoreError:
-            return
+        async with self.aftercare.looking:
+            try:
+                seen = await asyncio.to_thread(look)
+            except StoreError:
+                return
         if seen:
             self.recorder.offer(Work(ledger=seen))
             if self.scheduler is not None:
                 self.scheduler.modify_job("outlooks", next_run_time=self.clocks.now())
+            self.aftercare.reckon_soon(seen)
             for entry in seen:
                 self.log.info("swap seen", printer=entry.printer_id, supply=entry.subject, text=entry.text)
 
-    async def ask_at_once(self, stations: list[Station]) -> None:
+    async def ask_at_once(self, stations: list[Station], why: str = "a notification") -> None:
         """Ask these now, while a sweep may be under way, and tell what is to be told."""
         await self._read_alarms_again()
         report = await self.sweep.ask(stations)
         self.pulse.count(report, whole=False)
         self.log.info(
-            "asked after a notification", asked=report.asked, answered=report.answered,
+            f"asked after {why}", asked=report.asked, answered=report.answered,
             seconds=round(report.seconds, 3), **report.failures,
         )  # fmt: skip
 
@@ -383,6 +396,11 @@ class Service:
 
     async def _read_alarms_again(self) -> None:
         """Others may have changed alarms (acknowledged, shelved): once all of ours is written, the store knows best."""
+        try:
+            going = await asyncio.to_thread(opened, self.store, self.clocks.now())
+        except StoreError:
+            return
+        self.sweep.windows = (*self.settings.windows(), *going)
         if not self.recorder.idle:
             return
         mine = self.sweep.alarms

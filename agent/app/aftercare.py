@@ -1,0 +1,91 @@
+"""After a service in the running agent: the printer is asked at once, its proof is followed, what is due is renewed."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+from agent.app.asking import AgentWire
+from agent.app.proving import ProofWatch
+from agent.app.servicing import Servicing
+from agent.model.fleet import LedgerEntry
+from agent.store.errors import StoreError
+from agent.sweep.run import Work
+from agent.sweep.station import Station
+
+if TYPE_CHECKING:
+    from agent.app.service import Service
+
+LOGGED_SECONDS = 2.0
+"""How often it is looked whether a service was logged, in this process or another."""
+
+
+class Aftercare:
+    """Of one service (the program). Its coroutines run in the program's loop."""
+
+    def __init__(self, service: Service) -> None:
+        self._service = service
+        foresight = service.pages.foresight
+        self.servicing = Servicing(
+            service.store,
+            lambda: service.settings,
+            service.clocks.now,
+            AgentWire(service),
+            lambda: (foresight.insights, foresight.upkeep),
+        )
+        self.proving = ProofWatch(service.store, self.servicing)
+        self.looking = asyncio.Lock()
+        """Held by whoever looks through the store for what is new; one at a time."""
+
+    async def look(self) -> None:
+        """If a service was logged since the last look: ask its printer now, and see what it shows."""
+        try:
+            entries = await asyncio.to_thread(self.proving.fresh)
+        except StoreError:
+            return
+        printers = {one.printer_id for one in entries if one.printer_id is not None}
+        if printers:
+            stations = [one for one in self._service.sweep.stations if one.printers & printers]
+            await self.ask(stations)
+            await self.prove()
+            self.reckon_soon(entries)
+
+    async def ask(self, stations: list[Station]) -> None:
+        """Ask these now, and look into what rose; the store holds what they said afterwards, if it can be written."""
+        service = self._service
+        for station in stations:
+            station.heard()
+        await service.ask_at_once(stations, "a service")
+        await asyncio.to_thread(service.recorder.flush)
+        await service.look_for_swaps()
+
+    async def prove(self) -> None:
+        """Whether services are proven by now; what is new about that goes into the ledger."""
+        service = self._service
+
+        def settle() -> tuple[LedgerEntry, ...]:
+            # What has just been read must be in the store; while it cannot be written there is nothing new to see.
+            return self.proving.settle(service.clocks.now()) if service.recorder.flush() else ()
+
+        if not self.proving.waiting:
+            return
+        async with self.looking:
+            try:
+                found = await asyncio.to_thread(settle)
+            except StoreError:
+                return
+            if found:
+                service.recorder.offer(Work(ledger=found))
+                self.proving.written(found)
+        for entry in found:
+            service.log.info("service", printer=entry.printer_id, outcome=entry.kind, text=entry.text)
+        if found:
+            self.reckon_soon(found)
+
+    def reckon_soon(self, entries: Iterable[LedgerEntry]) -> None:
+        """What is due at these printers has changed: the pages show it at once."""
+        service = self._service
+        service.pages.foresight.renew({one.printer_id for one in entries if one.printer_id is not None})
+        if service.scheduler is not None and service.pages.open:
+            service.scheduler.modify_job("pages", next_run_time=service.clocks.now())
