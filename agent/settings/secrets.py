@@ -64,6 +64,11 @@ class Secret:
         """``env NAME`` or ``file PATH``."""
         return f"{self._kind} {self._where}"
 
+    @property
+    def file(self) -> Path | None:
+        """The path of the file, None where it comes from elsewhere."""
+        return Path(self._where) if self._kind == "file" else None
+
     def reveal(self) -> str:
         """The secret itself. Raises SecretMissing (SecretUnfit) where there is none; keep the result out of sight."""
         found = self._from_env() if self._kind == "env" else self._from_file()

@@ -1,0 +1,99 @@
+"""How the web server proves itself, and whom it believes."""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated
+
+from babel import Locale
+from babel.core import UnknownLocaleError
+from pydantic import AfterValidator, Field, WithJsonSchema
+
+from agent.settings.secrets import Secret
+from agent.settings.section import Section
+from agent.settings.units import FilePath, OneOrMany, Range, Text, did_you_mean, read_host, wrong
+
+LOCALES = (
+    "en-GB", "en-US", "en-IE", "bg-BG", "cs-CZ", "da-DK", "de-AT", "de-CH", "de-DE", "el-GR", "es-ES", "et-EE", "fi-FI",
+    "fr-BE", "fr-CH", "fr-FR", "hr-HR", "hu-HU", "it-IT", "lt-LT", "lv-LV", "nb-NO", "nl-BE", "nl-NL", "pl-PL", "pt-BR",
+    "pt-PT", "ro-RO", "sk-SK", "sl-SI", "sv-SE", "tr-TR", "uk-UA",
+)  # fmt: skip
+"""How numbers and dates may be written. Browsers choose among these; any other that CLDR knows may be set."""
+
+
+def _in_a_file(secret: Secret) -> Secret:
+    if secret.file is None:
+        raise wrong("a file: {file: PATH}", "the key is read from a file; give its path")
+    return secret
+
+
+def _token(name: str) -> str:
+    # RFC 9110 section 5.6.2.
+    if not re.fullmatch(r"[!#$%&'*+.^_`|~0-9A-Za-z-]+", name):
+        raise wrong("the name of an HTTP header, like X-Remote-User")
+    if name.lower() in ("authorization", "cookie", "host", "origin", "x-forwarded-for"):
+        raise wrong("the name of a header of its own", "this one means something else already")
+    return name
+
+
+def _host(name: str) -> str:
+    return read_host(name).lower()
+
+
+def known_locale(tag: str | None) -> str | None:
+    """The tag, if CLDR knows how numbers and dates are written there."""
+    if tag is not None:
+        try:
+            Locale.parse(tag, sep="-" if "-" in tag else "_")
+        except (ValueError, UnknownLocaleError):
+            raise wrong("a language tag like en-GB or de-CH", did_you_mean(tag, LOCALES)) from None
+    return tag
+
+
+HostName = Annotated[Text, AfterValidator(_host)]
+
+
+class Tls(Section):
+    """The certificate of the web server."""
+
+    certificate: Annotated[
+        FilePath, Field(description="PEM file with the certificate and those between it and its root.")
+    ]
+    key: Annotated[
+        Secret,
+        AfterValidator(_in_a_file),
+        WithJsonSchema(
+            {
+                "type": "object",
+                "properties": {"file": {"type": "string", "minLength": 1}},
+                "required": ["file"],
+                "additionalProperties": False,
+            }
+        ),
+        Field(description="PEM file with its private key, without a pass phrase: {file: PATH}."),
+    ]
+
+
+class Proxy(Section):
+    """A proxy that knows who asks."""
+
+    header: Annotated[
+        Text | None,
+        AfterValidator(lambda name: name and _token(name)),
+        Field(description="The header in which it says the name; the proxy must take it off what comes from outside."),
+    ] = None
+    sender: Annotated[
+        tuple[Range, ...],
+        OneOrMany(),
+        Field(
+            alias="from", min_length=1, description="Addresses of the proxy; from others the header is not believed."
+        ),
+    ]
+
+
+class MetricsAccess(Section):
+    """Who may read /metrics."""
+
+    token: Annotated[
+        Secret | None, Field(description="Asked for as Authorization: Bearer TOKEN; without it everybody may.")
+    ] = None
