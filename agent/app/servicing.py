@@ -134,6 +134,11 @@ class Servicing:
             raise Refused(
                 f"nothing waits to be accepted as {clean(suggestion_id)!r}; lowmark suggestions lists what does"
             )
+        return self.take_up(found, who, part, remarks)
+
+    def take_up(self, found: Suggestion, who: str, part: str = "", remarks: str = "") -> Recorded:
+        """Write down what a suggestion says. Raises Refused."""
+        printer = self._printer(found.printer_id)
         now = self._clock()
         book = Book(self._store.history(printer.id, now - _YEAR, now), self._settings())
         given = dict.fromkeys(found.subjects, part) if part else {}

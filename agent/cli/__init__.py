@@ -17,6 +17,7 @@ AREAS = (
     "insight",
     "upkeep",
     "service",
+    "proofs",
     "symptom",
     "shelf",
     "yields",

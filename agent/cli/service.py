@@ -1,42 +1,35 @@
-"""``lowmark service``: what was done to a printer, into the ledger."""
+"""``lowmark service``: what was done to a printer, into the ledger, with its proof."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
-from typing import TYPE_CHECKING, Annotated
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from agent.cli.options import At, SettingsFile, StoreUrl
-from agent.cli.show import console, errors, fail, plain
+from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
+from agent.cli.show import console, emit, errors, fail, plain
 
 if TYPE_CHECKING:
-    from agent.model.fleet import LedgerEntry, PrinterHistory
-    from agent.model.upkeep import Plan
-    from agent.settings import Settings
+    from collections.abc import Mapping
 
-_FUTURE = timedelta(minutes=5)
+    from agent.app.servicing import Servicing
+    from agent.model.fleet import Printer
+    from agent.model.proof import Proof, Recorded
+    from agent.store import Store
 
 PrinterName = Annotated[
     str, typer.Argument(metavar="PRINTER", help="Its name, serial number, address, MAC or id.", show_default=False)
 ]
-By = Annotated[str | None, typer.Option("--by", metavar="NAME", help="Who did it; else the user of this terminal.")]
-
-
-@dataclass(frozen=True, slots=True)
-class Deed:
-    """What is said of a service besides the items: see the options of the command."""
-
-    at: datetime
-    who: str
-    remark: str = ""
-    counter: int | None = None
-    part: str | None = None
-    place: str | None = None
-    from_shelf: bool = True
-    accepted: bool = False
+AnyPrinter = Annotated[
+    str | None,
+    typer.Argument(metavar="[PRINTER]", help="Its name, serial number, address, MAC or id.", show_default=False),
+]
+By = Annotated[
+    str | None, typer.Option("--who", "--by", metavar="NAME", help="Who did it; else the user of this terminal.")
+]
+Remarks = Annotated[str, typer.Option("--remarks", "--remark", metavar="TEXT", help="What else there is to say.")]
 
 
 def register(app: typer.Typer) -> None:
@@ -45,51 +38,109 @@ def register(app: typer.Typer) -> None:
 
 
 def service(  # noqa: PLR0913 - each is an option of the command
-    printer: PrinterName,
+    printer: AnyPrinter = None,
     did: Annotated[
-        str,
+        str | None,
         typer.Option("--did", metavar="ITEM[,ITEM]", help="What was done: plans and supplies, like kit,toner:cyan."),
-    ],
-    by: By = None,
-    counter: Annotated[
-        int | None, typer.Option("--counter", min=0, metavar="N", help="The page counter read at the printer.")
     ] = None,
-    part: Annotated[str | None, typer.Option("--part", metavar="PART", help="Which part was fitted.")] = None,
-    place: Annotated[str | None, typer.Option("--place", metavar="PLACE", help="From which place it came.")] = None,
+    who: By = None,
+    counter: Annotated[
+        int | None,
+        typer.Option("--counter", min=0, metavar="N", help="The page counter; without it the printer is asked now."),
+    ] = None,
+    part: Annotated[
+        list[str] | None,
+        typer.Option("--part", metavar="[ITEM=]PART", help="Which part was fitted; once for each item."),
+    ] = None,
+    place: Annotated[str | None, typer.Option("--from", "--place", metavar="PLACE", help="Where it was taken.")] = None,
     no_part: Annotated[bool, typer.Option("--no-part", help="Nothing was taken from the shelf.")] = False,
-    remark: Annotated[str, typer.Option("--remark", metavar="TEXT", help="What else there is to say.")] = "",
+    remarks: Remarks = "",
+    photo: Annotated[
+        Path | None, typer.Option("--photo", metavar="FILE", help="A photo: JPEG, PNG or WebP, at most 8 MiB.")
+    ] = None,
+    corrects: Annotated[
+        int | None,
+        typer.Option("--corrects", min=1, metavar="ID", help="This stands in the place of that wrong entry."),
+    ] = None,
+    withdraw: Annotated[
+        int | None, typer.Option("--withdraw", min=1, metavar="ID", help="Take that entry back: it was not done.")
+    ] = None,
+    accept: Annotated[
+        str | None,
+        typer.Option("--accept", metavar="ID", help="Log what a printer shows; lowmark suggestions lists the ids."),
+    ] = None,
     at: At = None,
+    as_json: AsJson = False,
     settings: SettingsFile = None,
     store: StoreUrl = None,
 ) -> None:
-    """Write into the ledger what was done to a printer. The next interval starts from its counter at that moment.
+    """Write into the ledger what was done to a printer, ask the printer at once, and show the first proof.
+
+    The next interval of a plan starts from the counter at the service. Nothing is erased: a wrong entry is corrected
+    by another (--corrects), or withdrawn. lowmark proofs shows what became of it.
 
     \b
     Example:
-      lowmark service "Reading room" --did kit,calibration --by "Night desk" --counter 152310
-      lowmark service TG00001 --did toner:black --part TG-40K --place "Cupboard 3"
+      lowmark service "Reading room" --did kit,calibration --who "Night desk"
+      lowmark service TG00001 --did toner:cyan --part toner:cyan=QU-C --from "Cupboard 3"
+      lowmark service "Reading room" --corrects 812 --did toner:cyan --counter 152310
+      lowmark service --withdraw 812 --remarks "wrong printer"
+      lowmark service --accept 3-20260302T081500-toner:cyan
     """  # noqa: D301 - the backspace keeps the lines of the example apart
-    from agent.cli.fleetbook import settings_or_usual
-    from agent.cli.history import find
-    from agent.cli.wiring import load_settings, open_store
+    from agent.model.proof import Done
 
-    now = datetime.now(UTC)
-    when = at or now
-    if when > now + _FUTURE:
-        fail(f"{when.isoformat()} has not come yet; --at says when the work was done", 2)
-    known = settings_or_usual(load_settings(settings))
-    with open_store(store, settings) as opened:
-        found = find(opened, printer)
-        history = opened.history(found.id, until=when)
-        items = _items(did, history, known)
-        _check_part(part, place, known)
-        deed = Deed(when, user(by), remark, counter, part, place, from_shelf=not no_part)
-        entries = entries_of(history, items, known.plans(), deed)
-        opened.append_ledger(entries)
-    for entry in entries:
-        if entry.kind == "service":
-            console.print(plain(f"{found.name}: {entry.text}"), soft_wrap=True)
-    _say_next(items, known.plans(), history)
+    given = [name for name, value in (("--withdraw", withdraw), ("--accept", accept)) if value is not None]
+    if len(given) > 1 or (given and (did is not None or corrects is not None)):
+        fail(f"{given[0]} stands alone: it takes no --did, --corrects or other such option", 2)
+    if not given and printer is None:
+        fail("which printer? lowmark service PRINTER --did ITEM[,ITEM]", 2)
+    if not given and did is None and corrects is None:
+        fail("what was done? lowmark service PRINTER --did ITEM[,ITEM]", 2)
+    with desk(settings, store) as (opened, servicing):
+        if withdraw is not None:
+            gone = servicing.withdraw(withdraw, user(who), remarks)
+            _show_withdrawn(opened, gone, as_json=as_json)
+            return
+        if accept is not None:
+            _show(opened, servicing.accept(accept, user(who), _only(part), remarks), as_json=as_json)
+            return
+        from agent.cli.history import find
+
+        found = find(opened, printer or "")
+        parts = _parts(part or [], did or "")
+        done = Done(
+            found.id, (did,) if did is not None else (), user(who), at, parts, place or "", not no_part, counter,
+            remarks, _photo(photo), corrects,
+        )  # fmt: skip
+        _show(opened, servicing.record(done), as_json=as_json)
+
+
+class desk:  # noqa: N801 - used like a function: with desk(...) as (store, servicing)
+    """The store and what one does with services, for a command."""
+
+    def __init__(self, settings: Path | None, store: str | None) -> None:
+        self._settings, self._url = settings, store
+
+    def __enter__(self) -> tuple[Store, Servicing]:
+        """Open. Raises Failure."""
+        from agent.app.asking import OwnWire
+        from agent.app.servicing import Servicing
+        from agent.cli.fleetbook import settings_or_usual
+        from agent.cli.wiring import find_settings, load_settings, open_store
+
+        given = load_settings(self._settings)
+        known = settings_or_usual(given)
+        self._store = open_store(self._url, self._settings)
+
+        def clock() -> datetime:
+            return datetime.now(UTC)
+
+        wire = OwnWire(self._store, given, find_settings(self._settings), clock)
+        return self._store, Servicing(self._store, lambda: known, clock, wire)
+
+    def __exit__(self, *_: object) -> None:
+        """Close the store."""
+        self._store.close()
 
 
 def user(by: str | None) -> str:
@@ -104,85 +155,83 @@ def user(by: str | None) -> str:
         return "somebody"
 
 
-def entries_of(history: PrinterHistory, items: Sequence[str], plans: Sequence[Plan], deed: Deed) -> list[LedgerEntry]:
-    """The ledger entries of a service: one for each item, and one for each supply that a plan renewed."""
-    from agent.model.fleet import LedgerEntry
-    from agent.model.shelf import names_supply
-
-    by_name = {plan.name: plan for plan in plans}
-    printer_id = history.printer.id
-    told = {"counter": deed.counter, "part": deed.part, "place": deed.place, "remark": deed.remark}
-    data = {key: value for key, value in told.items() if value not in (None, "")}
-    data |= {} if deed.from_shelf else {"fromShelf": False}
-    data |= {"accepted": True} if deed.accepted else {}
-    count = f" at {deed.counter:,}" if deed.counter is not None else ""
-    said = f" ({deed.remark})" if deed.remark else ""
-    words = "accepted as done" if deed.accepted else "done"
-    made = []
-    for item in items:
-        made.append(LedgerEntry(deed.at, "service", f"{item} {words}{count}{said}", printer_id, item, deed.who, data))
-        plan = by_name.get(item)
-        keys = dict.fromkeys(track.key for track in history.supplies) if plan is not None and plan.renews else ()
-        made += [
-            LedgerEntry(deed.at, "swapped", f"{key} renewed with {item}", printer_id, key, deed.who, {"plan": item})
-            for key in keys
-            if plan is not None and names_supply(key, plan.renews) and key != item
-        ]
+def _parts(given: list[str], did: str) -> dict[str, str]:
+    """Parts by item. Without an item: of the only one that was done."""
+    items = [word.strip() for word in did.split(",") if word.strip()]
+    made: dict[str, str] = {}
+    for one in given:
+        item, equals, name = one.partition("=")
+        if not equals:
+            if len(items) != 1:
+                fail(f"--part {one}: of which item? Write --part ITEM={one}", 2)
+            item, name = items[0], one
+        made[item.strip()] = name.strip()
     return made
 
 
-def _items(did: str, history: PrinterHistory, settings: Settings) -> list[str]:
-    from agent.model.shelf import fits
-    from agent.settings.units import did_you_mean
-
-    plans = [plan.name for plan in settings.plans() if fits(history.printer.model, plan.models)]
-    known = [*plans, *dict.fromkeys(track.key for track in history.supplies)]
-    items = list(dict.fromkeys(word.strip() for word in did.split(",") if word.strip()))
-    if not items:
-        fail(f"--did says nothing; write one or more of {', '.join(known) or 'the upkeep plans'}", 2)
-    for item in items:
-        if item not in known:
-            hint = did_you_mean(item, known)
-            listed = ", ".join(known) or "nothing: no upkeep plan applies and no supply has been read"
-            fail(f"{history.printer.name} has no {item!r} to do; {hint or 'known here: ' + listed}", 2)
-    return items
+def _only(given: list[str] | None) -> str:
+    if given and len(given) > 1:
+        fail("--accept takes one --part", 2)
+    return given[0].rpartition("=")[2] if given else ""
 
 
-def _check_part(part: str | None, place: str | None, settings: Settings) -> None:
-    from agent.cli.shelf import known_part, known_place
+def _photo(path: Path | None) -> bytes | None:
+    from agent.app.photos import LARGEST
 
-    if part is not None:
-        known_part(part, settings)
-    if place is not None:
-        known_place(place, settings)
+    if path is None:
+        return None
+    try:
+        if not path.is_file():
+            fail(f"--photo: there is no file {path}", 2)
+        with path.open("rb") as file:
+            return file.read(LARGEST + 1)
+    except OSError as error:
+        fail(f"--photo: {path} cannot be read ({error.strerror or error})", 2)
 
 
-def _say_next(items: Sequence[str], plans: Sequence[Plan], history: PrinterHistory) -> None:
-    """What is still to be done, and how Lowmark will see that it worked."""
-    from agent.insight.upkeep import COLOURS
-    from agent.model.shelf import fits, names_supply
+# --- output -------------------------------------------------------------------------------------------------------
 
-    keys = list(dict.fromkeys(track.key for track in history.supplies))
-    renewed = [key for key in keys if key in items]
-    for plan in plans:
-        if plan.name in items and plan.renews:
-            renewed += [key for key in keys if names_supply(key, plan.renews)]
-    if renewed:
-        errors.print(
-            plain(
-                f"Reset the printer's own counter if it has one; Lowmark looks whether it shows "
-                f"{', '.join(dict.fromkeys(renewed))} as new."
-            ),
-            soft_wrap=True,
-        )
-    colour = any(track.colorant in COLOURS for track in history.supplies)
-    following = [
-        plan.what
-        for plan in plans
-        if plan.name not in items
-        and fits(history.printer.model, plan.models)
-        and (colour or not plan.colour_only)
-        and any(item in plan.after or names_supply(item, plan.after) for item in [*items, *renewed])
-    ]
-    if following:
-        errors.print(plain(f"Now due: {'; '.join(following)}."), soft_wrap=True)
+
+def printers_of(store: Store) -> Mapping[int, Printer]:
+    """Every printer by its id."""
+    return {one.id: one for one in store.printers(retired=True)}
+
+
+def _show(store: Store, recorded: Recorded, *, as_json: bool) -> None:
+    from agent.insight.logbook import said
+    from agent.web import shapes_service as shapes
+
+    printers = printers_of(store)
+    if as_json:
+        emit("service", shapes.recorded(recorded, printers))
+        return
+    name = printers[recorded.service.printer_id].name
+    console.print(plain(f"{name}: {said(recorded.service)}"), soft_wrap=True)
+    console.print(plain(f"Entry {recorded.service.id} of the ledger, by {recorded.service.who}."), soft_wrap=True)
+    for notice in recorded.notices:
+        errors.print(plain(notice), soft_wrap=True)
+    show_proof(recorded.proof)
+
+
+def _show_withdrawn(store: Store, gone: Any, *, as_json: bool) -> None:
+    from agent.web import shapes_service as shapes
+
+    printers = printers_of(store)
+    if as_json:
+        emit("service", shapes.withdrawn(gone, printers))
+        return
+    did = ", ".join(deed.subject for deed in gone.deeds)
+    text = f"{printers[gone.printer_id].name}: entry {gone.id} ({did}, {gone.at:%Y-%m-%d}, {gone.who}) is withdrawn."
+    console.print(plain(text), soft_wrap=True)
+
+
+def show_proof(proof: Proof) -> None:
+    """What the printer shows of a service, as lines."""
+    words = {
+        "seen": "seen   ", "waiting": "waits  ", "missing": "MISSING", "not-applicable": "-      "
+    }  # fmt: skip
+    console.print(
+        plain(f"Proof: {proof.state}" + (f", until {proof.until:%Y-%m-%d %H:%M} UTC" if not proof.proven_at else ""))
+    )
+    for check in proof.checks:
+        console.print(plain(f"  {words[check.state]}  {check.words}"), soft_wrap=True)

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
-from agent.cli.service import By, Deed, PrinterName, entries_of, user
+from agent.cli.service import By, PrinterName, Remarks, desk, user
 from agent.cli.show import console, emit, fail, plain, table
 from agent.model.upkeep import DUE, FINE, NOT_KNOWN, NOT_LOGGED, OVERDUE, SOON, UpkeepItem
 
@@ -62,7 +62,7 @@ def accept(
     printer: PrinterName,
     plan: Annotated[str, typer.Argument(metavar="PLAN", help="The upkeep plan that was done.", show_default=False)],
     by: By = None,
-    remark: Annotated[str, typer.Option("--remark", metavar="TEXT", help="What else there is to say.")] = "",
+    remark: Remarks = "",
     at: At = None,
     settings: SettingsFile = None,
     store: StoreUrl = None,
@@ -73,7 +73,9 @@ def accept(
     Example:
       lowmark upkeep accept "Reading room" drum --by "Night desk"
     """  # noqa: D301 - the backspace keeps the lines of the example apart
-    from agent.cli.wiring import open_store
+    from agent.insight.logbook import said
+    from agent.insight.suggestions import name_of
+    from agent.model.proof import Suggestion
 
     book, chosen = _book(settings, store, at, printer)
     history = chosen[0]
@@ -86,11 +88,13 @@ def accept(
             + (f"what waits: {names}" if names else "lowmark upkeep shows what is due, lowmark service logs work"),
             2,
         )
-    deed = Deed(fitting.at, user(by), remark, fitting.count, accepted=True)
-    entries = entries_of(history, [plan], book.settings.plans(), deed)
-    with open_store(store, settings) as opened:
-        opened.append_ledger(entries)
-    console.print(plain(f"{history.printer.name}: {entries[0].text}"), soft_wrap=True)
+    number = history.printer.id
+    found = Suggestion(
+        name_of(number, fitting.at, plan), number, fitting.kind, (plan,), fitting.at, fitting.count, fitting.text
+    )
+    with desk(settings, store) as (_, servicing):
+        recorded = servicing.take_up(found, user(by), remarks=remark)
+    console.print(plain(f"{history.printer.name}: {said(recorded.service)}"), soft_wrap=True)
 
 
 # --- what the commands share --------------------------------------------------------------------------------------
