@@ -16,7 +16,7 @@ def json_schema() -> dict[str, Any]:
     made["title"] = "Lowmark settings"
     for key in (
         *("sites", "credentials", "printers", "alarms", "channels", "polling", "retention", "listen", "store"),
-        *("parts", "shelf", "upkeep"),
+        *("parts", "shelf", "upkeep", "rounds"),
     ):
         inner = made["properties"][key]
         described = {word: inner.pop(word) for word in ("description", "default", "title") if word in inner}

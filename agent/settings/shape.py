@@ -20,6 +20,7 @@ from agent.model.wire import Community, UsmUser
 from agent.settings.alarms import USUAL_ALARMS, Alarm
 from agent.settings.channels import Alertmanager, ApprisePost, Channel, Mail, Webhook
 from agent.settings.parts import Part, Shelf, ShelfPlace
+from agent.settings.rounds import Rounds
 from agent.settings.secrets import Secret, SecretUnfit
 from agent.settings.section import Section
 from agent.settings.servicing import Servicing
@@ -53,6 +54,7 @@ __all__ = [
     "Polling",
     "PrinterEntry",
     "Retention",
+    "Rounds",
     "Section",
     "Servicing",
     "Settings",
@@ -99,6 +101,11 @@ class Listen(Section):
         bool,
         Field(description="true: listen where other machines can reach it. Nothing asks who calls, so without pages."),
     ] = False
+    public_url: Annotated[
+        Text | None,
+        matching(r"https?://[A-Za-z0-9.\-_~:%/\[\]]+", "a web address like https://lowmark.example.org"),
+        Field(description="Where people's browsers and phones find the pages; printed rounds lead there (QR codes)."),
+    ] = None
 
 
 class Polling(Section):
@@ -282,6 +289,8 @@ class Settings(Section):
         Field(description="Work due by pages, days or events; without the key the usual plans, [] for none."),
     ] = USUAL_UPKEEP
     servicing: Annotated[Servicing, Field(description="How services are proven.")] = Servicing()
+
+    rounds: Annotated[Rounds, Field(description="When rounds are made, and what is weighed for them.")] = Rounds()
 
     def targets(self) -> tuple[Target, ...]:
         """Whom to ask, ranges taken apart, each address (with its device) once."""

@@ -173,8 +173,8 @@ def between(least: str, most: str) -> AfterValidator:
     """A duration from ``least`` to ``most``, both included."""
     low, high = read_duration(least), read_duration(most)
 
-    def check(span: timedelta) -> timedelta:
-        if not low <= span <= high:
+    def check(span: timedelta | None) -> timedelta | None:
+        if span is not None and not low <= span <= high:
             raise wrong(f"a duration from {least} to {most}")
         return span
 

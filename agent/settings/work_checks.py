@@ -17,7 +17,7 @@ _WILD = re.compile(r"[*?\[]")
 
 def check_work(root: Node) -> list[Problem]:
     """Everything in which parts, places and plans do not fit together."""
-    return [*_parts(root), *_places(root), *_plans(root)]
+    return [*_parts(root), *_places(root), *_plans(root), *_rounds(root)]
 
 
 def _names(root: Node, section: str) -> set[str]:
@@ -80,3 +80,23 @@ def _reports(path: str, entry: Node) -> Iterator[Problem]:
     for at, node, word in words_of(entry.get("reports")):
         if word not in known and not re.fullmatch(r"unlisted\([0-9]{1,10}\)", word):
             yield unknown(node, f"{path}.reports[{at}]", word, known, "codes")
+
+
+def _rounds(root: Node) -> Iterator[Problem]:
+    rounds = root.get("rounds")
+    if rounds is None:
+        return
+    sites = set(root.value["sites"].keys) if "sites" in root.value else set()
+    seen: set[str] = set()
+    for path, entry in entries_of(rounds, "sites"):
+        node = entry.get("site")
+        word = word_of(node)
+        if word is None or node is None:
+            continue
+        if word not in sites:
+            yield unknown(node, f"rounds.{path}.site", word, sites, "sites")
+        elif word in seen:
+            yield wrong_at(node, f"rounds.{path}.site", f"{word} a second time", "each site once")
+        seen.add(word)
+    for path, entry in entries_of(rounds, "work"):
+        yield from _kinds(f"rounds.{path}", entry, "kinds")
