@@ -7,6 +7,7 @@ from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from agent.app.foresight import Foresight
+from agent.app.shelving import Shelving
 from agent.app.symptoms import case_of
 from agent.insight.clues import Case
 from agent.model.alarm import AlarmRecord
@@ -14,6 +15,7 @@ from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
 from agent.model.grain import Grain
 from agent.model.insight import Insight
+from agent.model.stocktaking import Movement, Stocktaking
 from agent.model.upkeep import PrinterUpkeep
 from agent.store.errors import StoreError, StoreRejected
 from agent.web.house import About
@@ -31,7 +33,17 @@ class ServiceHouse:
     def __init__(self, service: Service, foresight: Foresight) -> None:
         self._service = service
         self._foresight = foresight
+        self._shelving = Shelving(
+            service.store,
+            lambda: service.settings,
+            lambda: (foresight.insights, foresight.upkeep),
+            self.printers,
+        )
         self._names: tuple[datetime, Mapping[int, Printer]] | None = None
+
+    def reckon(self, now: datetime) -> None:
+        """What rests on the run-outs, anew where these are others. Takes a while. Raises StoreError."""
+        self._shelving.reckon(now)
 
     def now(self) -> datetime:
         """The moment, UTC."""
@@ -96,6 +108,14 @@ class ServiceHouse:
             return case_of(self._service.store, self._service.settings, printer_id, at or self.now(), known)
         except StoreRejected:
             return None
+
+    def shelf(self, at: datetime | None) -> Stocktaking:
+        """The shelf now, or as of a moment."""
+        return self._shelving.look(self.now(), at)
+
+    def move(self, move: Movement) -> LedgerEntry:
+        """Write down what somebody says about the shelf."""
+        return self._shelving.move(move, self.now())
 
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         """Work that falls due, as it was last reckoned."""

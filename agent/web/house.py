@@ -14,6 +14,7 @@ from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
 from agent.model.grain import Grain
 from agent.model.health import Health, Vitals
 from agent.model.insight import Insight
+from agent.model.stocktaking import Movement, Stocktaking
 from agent.model.upkeep import PrinterUpkeep
 
 
@@ -74,6 +75,12 @@ class House(Protocol):
 
     def case(self, printer_id: int, at: datetime | None) -> Case | None:
         """What is known of one printer, for judging a symptom, as of a moment (None: now); None without such a one."""
+
+    def shelf(self, at: datetime | None) -> Stocktaking:
+        """The shelf now, or as of ``at``; for an earlier moment without what to order."""
+
+    def move(self, move: Movement) -> LedgerEntry:
+        """Write down what somebody says about the shelf. Raises NotPossible with what to do."""
 
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         """Work that falls due, as it was last reckoned; printers not reckoned yet are absent."""

@@ -2,41 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from datetime import date, datetime, timedelta
-from typing import Any
-from urllib.parse import urlencode
 
-from starlette.concurrency import run_in_threadpool
-from starlette.datastructures import QueryParams
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import HTMLResponse, RedirectResponse, Response
+from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
-from agent.model.failure import Failure
 from agent.model.fleet import LedgerEntry, Printer
 from agent.model.zones import zone_of
 from agent.web import look, sign_in, symptom_page
 from agent.web.api import build_api
-from agent.web.callers import Refused, caller
+from agent.web.callers import Refused
 from agent.web.gate import Gate
 from agent.web.house import House
+from agent.web.leaf import HEADERS, NAV, PAGE, address, answer, guarded, leaves, number
 from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
 from agent.web.sheet import DAYS, grain, sheet
 from agent.web.standing import SET_ASIDE, chosen
 from agent.web.words import harmless
 
-PAGE = 50
-"""Rows on one page of a list."""
 LEDGER_END = 10_000
 """The ledger is leafed through so far; further back one asks by date."""
 _FOREVER = "public, max-age=31536000, immutable"
-_HEADERS = {"content-security-policy": look.POLICY}
-
-NAV = (("/printers", "Printers"), ("/alarms", "Alarms"), ("/ledger", "Ledger"), ("/about", "This agent"))
 
 
 REFUSALS = {401: "Sign in first", 421: "Asked for under a wrong name", 503: "The store cannot be read now"}
@@ -56,7 +47,7 @@ def routes(house: House, gate: Gate | None = None) -> list[BaseRoute]:
     )
     return [
         Route("/", lambda _: RedirectResponse("/printers", 307)),
-        *(Route(path, _guarded(page)) for path, page in shown),
+        *(Route(path, guarded(page)) for path, page in shown),
         *sign_in.routes(gate or Gate(), NAV),
         Route(look.style_path(), _style),
         Route("/icon.svg", _icon),
@@ -75,7 +66,7 @@ def missing(_: Request, failure: Exception) -> Response:
         words[status] = REFUSALS.get(status, "This is not done"), failure.detail
     title, text = words.get(status, ("This cannot be answered", "The request is not one that these pages know."))
     headers = failure.headers if isinstance(failure, HTTPException) else None
-    return _page("fault.html", status, headers, title=title, text=text, here="")
+    return answer("fault.html", status, headers, title=title, text=text, here="")
 
 
 def refusal(refused: Refused) -> Response:
@@ -106,12 +97,12 @@ class Site:
         )
         records, about = house.alarms(), house.about()
         rows = self._roster.rows(views, house.insights(), house.upkeep(), records)
-        page = _number(query, "page", 1, 1_000_000)
+        page = number(query, "page", 1, 1_000_000)
         part = choose(rows, wanted, (page - 1) * PAGE, PAGE)
         if not part.rows and page > 1:
             page = max(1, -(-part.total // PAGE))
             part = choose(rows, wanted, (page - 1) * PAGE, PAGE)
-        return _page(
+        return answer(
             "printers.html",
             here="/printers",
             part=part,
@@ -125,8 +116,8 @@ class Site:
             now=house.now(),
             swept=about.vitals.swept,
             agent_zone=about.zone,
-            pages=_leaves(query, page, part.total),
-            address=lambda **changed: _address(query, **changed),
+            pages=leaves(query, page, part.total),
+            address=lambda **changed: address(query, **changed),
         )
 
     def printer(self, request: Request) -> Response:
@@ -136,7 +127,7 @@ class Site:
         view = house.views().get(printer_id) if printer_id < 2**53 else None
         if view is None:
             return self._gone(printer_id)
-        days = _number(request.query_params, "days", DAYS[1], DAYS[-1])
+        days = number(request.query_params, "days", DAYS[1], DAYS[-1])
         days = days if days in DAYS else DAYS[1]
         history = house.outline(printer_id, _ago(now, days), now, grain(now, days, view.printer.place.zone))
         if history is None:
@@ -144,14 +135,14 @@ class Site:
         records = [one for one in chosen(house.alarms()) if one.printer_id == printer_id]
         insight = house.insights().get(printer_id)
         made = sheet(view, history, insight, house.upkeep().get(printer_id), records, now, days)
-        return _page("printer.html", here="/printers", sheet=made, printer=view.printer, spans=DAYS, states=STATES)
+        return answer("printer.html", here="/printers", sheet=made, printer=view.printer, spans=DAYS, states=STATES)
 
     def symptom(self, request: Request) -> Response:
         """From what is seen on paper to the parts behind it."""
         shown = symptom_page.asked(self._house, int(request.path_params["printer_id"]), request.query_params)
         if shown is None:
             raise HTTPException(404)
-        return _page("symptom.html", 422 if shown["fault"] else 200, here="/printers", **shown)
+        return answer("symptom.html", 422 if shown["fault"] else 200, here="/printers", **shown)
 
     def _gone(self, printer_id: int) -> Response:
         known = self._house.printers().get(printer_id)
@@ -161,7 +152,7 @@ class Site:
             text = f"{known.name} is out of service; its history is kept, and its ledger can be read."
         else:
             text = f"{known.name} has a history, but the settings do not name it now, so it is not asked any more."
-        return _page("fault.html", 404, title="This printer is not watched", text=text, here="/printers")
+        return answer("fault.html", 404, title="This printer is not watched", text=text, here="/printers")
 
     def alarms(self, request: Request) -> Response:
         """What stands, the gravest first."""
@@ -172,8 +163,8 @@ class Site:
         found: list[AlarmRecord] = [
             one for one in chosen(records, every=every) if not severity or rank(one.severity) >= rank(severity)
         ]
-        page = _number(query, "page", 1, 1_000_000)
-        return _page(
+        page = number(query, "page", 1, 1_000_000)
+        return answer(
             "alarms.html",
             here="/alarms",
             records=found[(page - 1) * PAGE : page * PAGE],
@@ -185,21 +176,21 @@ class Site:
             printers=house.printers(),
             agent_zone=house.about().zone,
             now=house.now(),
-            pages=_leaves(query, page, len(found)),
+            pages=leaves(query, page, len(found)),
         )
 
     def ledger(self, request: Request) -> Response:
         """What was done or noticed, the latest first."""
         house, query = self._house, request.query_params
         printers = house.printers()
-        printer_id = _number(query, "printer", 0, 2**53)
+        printer_id = number(query, "printer", 0, 2**53)
         kind = query.get("kind", "")[:60]
-        page = _number(query, "page", 1, LEDGER_END // PAGE)
+        page = number(query, "page", 1, LEDGER_END // PAGE)
         until = _until(query.get("until", ""), house)
         found = house.ledger(printer_id or None, None, until, [kind] if kind else None, page * PAGE + 1)
         more = len(found) > page * PAGE
         latest: list[LedgerEntry] = list(reversed(found))[(page - 1) * PAGE : page * PAGE]
-        return _page(
+        return answer(
             "ledger.html",
             here="/ledger",
             entries=latest,
@@ -210,7 +201,7 @@ class Site:
             until=query.get("until", "")[:10] if until else "",
             kinds=sorted({one.kind for one in found} | ({kind} if kind else set())),
             agent_zone=house.about().zone,
-            pages=_leaves(query, page, (page * PAGE + 1) if more else (page - 1) * PAGE + len(latest)),
+            pages=leaves(query, page, (page * PAGE + 1) if more else (page - 1) * PAGE + len(latest)),
             ended=more and page * PAGE >= LEDGER_END,
         )
 
@@ -218,7 +209,7 @@ class Site:
         """The agent itself."""
         about = self._house.about()
         silent = sorted(self._house.silent().values(), key=lambda one: one.since, reverse=True)
-        return _page(
+        return answer(
             "about.html", here="/about", about=about, silent=silent[:100], silent_count=len(silent),
             printers=self._house.printers(), now=self._house.now(), watched=len(self._house.views()),
         )  # fmt: skip
@@ -226,22 +217,6 @@ class Site:
 
 def _by_name(printer: Printer) -> tuple[str, int]:
     return printer.name.casefold(), printer.id
-
-
-def _guarded(page: Callable[[Request], Response]) -> Callable[[Request], Any]:
-    async def answer(request: Request) -> Response:
-        try:
-            return await run_in_threadpool(page, request)
-        except Failure as failure:
-            return _page("fault.html", 503, title="The store cannot be read now", text=str(failure), here="")
-
-    answer.__name__ = page.__name__
-    return answer
-
-
-def _page(template: str, status: int = 200, headers: Mapping[str, str] | None = None, /, **values: Any) -> Response:
-    text = look.render(template, nav=NAV if caller().role else (), **values)
-    return HTMLResponse(text, status_code=status, headers={**_HEADERS, **(headers or {})})
 
 
 def _with_head(app: ASGIApp) -> ASGIApp:
@@ -258,40 +233,7 @@ def _style(_: Request) -> Response:
 
 
 def _icon(_: Request) -> Response:
-    return Response(look.icon(), media_type="image/svg+xml", headers={"cache-control": "max-age=86400", **_HEADERS})
-
-
-def _number(query: QueryParams, name: str, otherwise: int, most: int) -> int:
-    """A number of the query, at least 1; ``otherwise`` where it is none."""
-    text = query.get(name, "")
-    if not (text.isascii() and text.isdigit() and len(text) < 18):
-        return otherwise
-    return min(max(1, int(text)), most)
-
-
-def _address(query: QueryParams, **changed: object) -> str:
-    """The same page with some parameters changed; None takes one out."""
-    pairs = {key: value for key, value in query.items() if value != ""}
-    for key, value in changed.items():
-        if value is None:
-            pairs.pop(key, None)
-        else:
-            pairs[key] = str(value)
-    return f"?{urlencode(pairs)}"
-
-
-def _leaves(query: QueryParams, page: int, total: int) -> dict[str, Any]:
-    """What is needed to leaf through a list: this page, how many, and the addresses of the neighbours."""
-    last = max(1, -(-total // PAGE))
-    return {
-        "page": page,
-        "last": last,
-        "first_row": (page - 1) * PAGE + 1 if total else 0,
-        "last_row": min(page * PAGE, total),
-        "total": total,
-        "before": _address(query, page=page - 1) if page > 1 else "",
-        "after": _address(query, page=page + 1) if page < last else "",
-    }
+    return Response(look.icon(), media_type="image/svg+xml", headers={"cache-control": "max-age=86400", **HEADERS})
 
 
 def _ago(now: datetime, days: int) -> datetime:

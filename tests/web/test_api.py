@@ -19,7 +19,7 @@ from agent.model.insight import Dates
 from agent.model.reading import Bin, Light, Mark, Remark, SubUnitStatus
 from agent.model.upkeep import DUE, NOT_LOGGED, Begin, Disagreement, PrinterUpkeep, UpkeepItem
 from agent.web import shapes, shapes_history
-from agent.web.site import NAV
+from agent.web.leaf import NAV
 from tests.web.conftest import NOW
 from tests.web.world import StoreHouse
 

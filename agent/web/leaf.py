@@ -1,0 +1,85 @@
+"""What all pages share: how one is made, what may go wrong in making it, and how lists are leafed through."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+from urllib.parse import urlencode
+
+from starlette.concurrency import run_in_threadpool
+from starlette.datastructures import QueryParams
+from starlette.requests import Request
+from starlette.responses import HTMLResponse, Response
+
+from agent.model.failure import Failure
+from agent.web import look
+from agent.web.callers import caller
+
+PAGE = 50
+"""Rows on one page of a list."""
+HEADERS = {"content-security-policy": look.POLICY}
+NAV = (
+    ("/round", "Round"), ("/printers", "Printers"), ("/shelf", "Shelf"), ("/alarms", "Alarms"),
+    ("/ledger", "Ledger"), ("/about", "This agent"),
+)  # fmt: skip
+WRONG = 2
+"""The status of failures that a person can mend by asking for something else (see ``Failure``)."""
+
+
+def answer(template: str, status: int = 200, headers: Mapping[str, str] | None = None, /, **values: Any) -> Response:
+    """One page."""
+    text = look.render(template, nav=NAV if caller().role else (), **values)
+    return HTMLResponse(text, status_code=status, headers={**HEADERS, **(headers or {})})
+
+
+def guarded(make: Callable[[Request], Response]) -> Callable[[Request], Any]:
+    """The endpoint of a page, which is made in a worker thread."""
+
+    async def serve(request: Request) -> Response:
+        try:
+            return await run_in_threadpool(make, request)
+        except Failure as failure:
+            return failed(failure)
+
+    serve.__name__ = make.__name__
+    return serve
+
+
+def failed(failure: Failure) -> Response:
+    """What a failure looks like: the store cannot be read, or what was asked for cannot be."""
+    if failure.status == WRONG:
+        return answer("fault.html", 422, title="This is not done", text=str(failure), here="")
+    return answer("fault.html", 503, title="The store cannot be read now", text=str(failure), here="")
+
+
+def number(query: QueryParams, name: str, otherwise: int, most: int) -> int:
+    """A number of the query, at least 1; ``otherwise`` where it is none."""
+    text = query.get(name, "")
+    if not (text.isascii() and text.isdigit() and len(text) < 18):
+        return otherwise
+    return min(max(1, int(text)), most)
+
+
+def address(query: QueryParams, **changed: object) -> str:
+    """The same page with some parameters changed; None takes one out."""
+    pairs = {key: value for key, value in query.items() if value != ""}
+    for key, value in changed.items():
+        if value is None:
+            pairs.pop(key, None)
+        else:
+            pairs[key] = str(value)
+    return f"?{urlencode(pairs)}"
+
+
+def leaves(query: QueryParams, at: int, total: int) -> dict[str, Any]:
+    """What is needed to leaf through a list: this page, how many, and the addresses of the neighbours."""
+    last = max(1, -(-total // PAGE))
+    return {
+        "page": at,
+        "last": last,
+        "first_row": (at - 1) * PAGE + 1 if total else 0,
+        "last_row": min(at * PAGE, total),
+        "total": total,
+        "before": address(query, page=at - 1) if at > 1 else "",
+        "after": address(query, page=at + 1) if at < last else "",
+    }
