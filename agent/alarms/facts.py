@@ -2,7 +2,7 @@
 
     always        rule, when, subject, text, note, consequence, action, time_to_act (seconds)
     a printer     printer, printer_id, address, model, serial, place, site, building, floor, room, zone,
-                  counter, counter_unit (life count of the first marker), reading_at
+                  tags (a line each), counter, counter_unit (life count of the first marker), reading_at
     a supply      part, kind, colorant, description, unit, level (a number, or ``unknown``, ``some``, ``other``),
                   capacity (likewise), fraction, limit, receptacle
     an alert      alert_code, alert_severity, alert_group, alert_training, alert_description
@@ -62,6 +62,7 @@ def _printer(view: PrinterView) -> Facts:
         "floor": clean(place.floor),
         "room": clean(place.room),
         "zone": place.zone,
+        "tags": "\n".join(clean(tag, 100) for tag in printer.tags),
     }
     if reading is not None:
         found["reading_at"] = reading.at.isoformat()

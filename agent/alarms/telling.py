@@ -12,7 +12,7 @@ from datetime import datetime
 from types import MappingProxyType
 
 from agent.alarms.lifecycle import words
-from agent.alarms.routes import Route, Routes, awake, taking
+from agent.alarms.routes import Route, Routes, awake, relieved, taking
 from agent.alarms.rules import Rule
 from agent.model.alarm import AlarmRecord, AlarmState, Message, rank
 from agent.model.fleet import Scalar
@@ -140,10 +140,12 @@ def _whom(
     elif not decision.send or rule is None:
         wanted = ()
     elif decision.kind == "escalated":
-        wanted = taking([name for name in rule.escalate_to if name not in record.told], routes, record)
+        named = relieved(taking(rule.escalate_to, routes, record), routes, record, now)
+        wanted = tuple(name for name in named if name not in record.told)
     else:
         heard = record.told if decision.reason == CAME_BACK else ()
-        wanted = taking([name for name in rule.tell if name not in heard], routes, record)
+        named = relieved(taking(rule.tell, routes, record), routes, record, now)
+        wanted = tuple(name for name in named if name not in heard)
     return wanted, awake(wanted, routes, record, now)
 
 

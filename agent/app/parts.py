@@ -8,6 +8,8 @@ from difflib import get_close_matches
 from importlib.resources import files
 from pathlib import Path
 
+from agent.alarms.hours import Calendar
+from agent.alarms.routes import Route, Shift
 from agent.app.calendars import days_off
 from agent.insight.printer import Terms
 from agent.mib.oddities import Oddity, OddityErrors, parse
@@ -109,6 +111,32 @@ def terms(settings: Settings, history: PrinterHistory) -> Terms:
             declared[track.key] = float(only)
     site = settings.sites.get(history.printer.place.site)
     return Terms(declared=declared, holidays=days_off(site.holidays) if site and site.holidays else frozenset())
+
+
+def routes(settings: Settings) -> dict[str, Route]:
+    """What each channel takes, and when. Raises UnknownCalendar."""
+    made = {}
+    for channel in settings.channels:
+        shift = None
+        if (working := channel.working) is not None:
+            named = {name: working.calendar or site.calendar for name, site in settings.sites.items()}
+            by_site = {site: found for site, name in named.items() if (found := calendar(settings, name, site))}
+            otherwise = "" if working.otherwise == "wait" else working.otherwise
+            unless = "" if working.unless == "never" else working.unless
+            shift = Shift(calendar(settings, working.calendar), by_site, otherwise, unless)
+        made[channel.name] = channel.route(shift)
+    return made
+
+
+def calendar(settings: Settings, name: str | None, site: str = "") -> Calendar | None:
+    """A calendar of the settings with the holidays of a site; None where none is named. Raises UnknownCalendar."""
+    if name is None:
+        return None
+    given = settings.calendars[name]
+    here = settings.sites.get(site)
+    code = given.holidays or (here.holidays if here is not None else None)
+    off = {*given.closed, *(days_off(code) if code else ())}
+    return Calendar(tuple(one.hours() for one in given.hours), frozenset(off))
 
 
 def channels(settings: Settings, base: Path, clock: Callable[[], datetime]) -> dict[str, Channel]:

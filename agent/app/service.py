@@ -25,6 +25,7 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from agent.app import parts
 from agent.app.aftercare import LOGGED_SECONDS, Aftercare
+from agent.app.entry import certificate_of
 from agent.app.hearing import Hearing
 from agent.app.letters import Letters
 from agent.app.openings import opened
@@ -130,18 +131,20 @@ class Service:
     async def start(self) -> None:
         """Build what is left to build and start the schedule."""
         self.loop = asyncio.get_running_loop()
+        await asyncio.to_thread(self.pages.make_sure)
         stops = await self._build()
         self.pulse.started(self.engine.name)
         self.recorder.start()
         await self.hearing.start(self.settings, self.sweep.stations)
         listen = self.settings.listen.address
-        self.server = Server(self.pages.app(), host=listen.host, port=listen.port or 0)
+        certificate = certificate_of(self.settings)
+        self.server = Server(self.pages.app(), listen.host, listen.port or 0, certificate)
         self.server.start()
         self._schedule()
         self.teller.start()
         self.log.info(
             "started", version=self.pulse.vitals.version, stations=len(stops), engine=self.engine.name,
-            store=self.store.url, metrics=f"http://{listen}/metrics",
+            store=self.store.url, metrics=f"http{'s' if certificate else ''}://{listen}/metrics",
         )  # fmt: skip
         for notice in notices(self.settings):
             self.log.warning("settings", notice=notice)

@@ -17,8 +17,10 @@ from agent.settings.shape import (
     ApprisePost,
     Channel,
     Credentials,
+    Letter,
     Listen,
     Mail,
+    Maintenance,
     Part,
     Polling,
     PrinterEntry,
@@ -31,6 +33,7 @@ from agent.settings.shape import (
     Target,
     Upkeep,
     Webhook,
+    WorkCalendar,
 )
 
 __all__ = [
@@ -40,8 +43,10 @@ __all__ = [
     "Change",
     "Channel",
     "Credentials",
+    "Letter",
     "Listen",
     "Mail",
+    "Maintenance",
     "Part",
     "Polling",
     "PrinterEntry",
@@ -59,6 +64,7 @@ __all__ = [
     "Target",
     "Upkeep",
     "Webhook",
+    "WorkCalendar",
     "diff",
     "example",
     "json_schema",

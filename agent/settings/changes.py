@@ -8,7 +8,7 @@ from typing import Any
 
 from agent.settings.shape import Settings
 
-AT_START_ONLY = ("store", "listen")
+AT_START_ONLY = ("store", "listen", "metrics")
 """These are read at the start; a change of them wants a restart."""
 
 _ABSENT = "(absent)"

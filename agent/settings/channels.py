@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from datetime import time
 from typing import Annotated, Literal
 from urllib.parse import urlsplit
 
@@ -17,10 +16,12 @@ from pydantic import (
     WithJsonSchema,
 )
 
-from agent.alarms.routes import Quiet, Route
+from agent.alarms.routes import Quiet, Route, Shift
+from agent.settings.alarms import Condition
+from agent.settings.hours import DayHours
 from agent.settings.secrets import SECRET_SCHEMA, Secret
 from agent.settings.section import Section
-from agent.settings.units import FilePath, Host, Name, OneOrMany, Text, matching, wrong
+from agent.settings.units import FilePath, Host, Name, OneOrMany, Text, wrong
 
 _SMTP_PORTS = {"starttls": 587, "tls": 465, "none": 25}
 
@@ -65,30 +66,34 @@ WebUrl = Annotated[
 
 
 Severity = Literal["low", "medium", "high", "urgent"]
-Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
-_DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
-_CLOCK = matching(r"([01][0-9]|2[0-3]):[0-5][0-9]", "a time of day like 07:30")
 
 
-class QuietHours(Section):
+class QuietHours(DayHours):
     """A time of the day in which a channel is left in peace. What still stands afterwards is told then."""
 
-    begin: Annotated[Text, _CLOCK, Field(alias="from", description="When it begins, like 20:00.")]
-    end: Annotated[
-        Text, _CLOCK, Field(alias="to", description="When it ends, like 07:00; earlier than from: on the next day.")
-    ]
-    days: Annotated[
-        tuple[Day, ...], OneOrMany(), Field(description="The days on which it begins: mon ... sun; left out: each.")
-    ] = ()
     unless: Annotated[
         Severity | Literal["never"], Field(description="Alarms at least so grave are told all the same.")
     ] = "urgent"
 
     def quiet(self) -> Quiet:
         """As the core has it."""
-        days = tuple(_DAYS.index(day) for day in self.days)
-        unless = "" if self.unless == "never" else self.unless
-        return Quiet(time.fromisoformat(self.begin), time.fromisoformat(self.end), days, unless)
+        return Quiet(self.hours(), "" if self.unless == "never" else self.unless)
+
+
+class WorkingHours(Section):
+    """A channel that is told only while people are at work."""
+
+    calendar: Annotated[
+        Name | None,
+        Field(description="One of the calendars; left out: that of the alarm's site, all hours without one."),
+    ] = None
+    otherwise: Annotated[
+        Name,
+        Field(description="Out of hours: wait, or the channel that is told instead (this one is told afterwards)."),
+    ] = "wait"
+    unless: Annotated[
+        Severity | Literal["never"], Field(description="Alarms at least so grave are told all the same.")
+    ] = "urgent"
 
 
 class _Channel(BaseModel):
@@ -98,15 +103,25 @@ class _Channel(BaseModel):
     sites: Annotated[
         tuple[Name, ...], OneOrMany(), Field(description="Only alarms of these sites; * and ? stand for anything.")
     ] = ()
+    tags: Annotated[
+        tuple[Name, ...], OneOrMany(), Field(description="Only alarms of printers with one of these tags.")
+    ] = ()
+    watches: Annotated[
+        tuple[Condition, ...], OneOrMany(), Field(description="Only alarms of rules that watch this (their when).")
+    ] = ()
     at_least: Annotated[Severity, Field(description="Only alarms at least so grave.")] = "low"
     quiet: Annotated[
         tuple[QuietHours, ...],
         Field(description="Hours in which it is told nothing, by the site's clock."),
     ] = ()
+    working: Annotated[
+        WorkingHours | None, Field(description="It is told only in working hours; left out: at any time.")
+    ] = None
 
-    def route(self) -> Route:
-        """What it takes, and when, as the core has it."""
-        return Route(self.sites, self.at_least, tuple(one.quiet() for one in self.quiet))
+    def route(self, shift: Shift | None = None) -> Route:
+        """What it takes, and when, as the core has it. ``shift``: its working hours, with their calendars."""
+        quiet = tuple(one.quiet() for one in self.quiet)
+        return Route(self.sites, self.at_least, quiet, self.tags, self.watches, shift)
 
 
 class Mail(_Channel):

@@ -10,6 +10,7 @@ from agent.alarms.rules import ODDITIES, UNWELL
 from agent.mib.alert_codes import ALERT_CODE
 from agent.mib.enums import ERROR_BITS, SUPPLY_TYPE
 from agent.settings.document import Node
+from agent.settings.hours_checks import check_hours
 from agent.settings.targets import MOST_TARGETS, SNMP_PORT, addresses
 from agent.settings.tree import (
     Problem,
@@ -52,7 +53,7 @@ def check(root: Node) -> list[Problem]:
     found: list[Problem] = []
     for part in (_listen, _polling, _retention, _credentials, _printers, _places, _references, _alarms, _channels):
         found += part(root)
-    return [*found, *check_work(root)]
+    return [*found, *check_hours(root), *check_work(root)]
 
 
 # --- listen, polling, retention --------------------------------------------------------------------------------------
@@ -60,20 +61,36 @@ def check(root: Node) -> list[Problem]:
 
 def _listen(root: Node) -> Iterator[Problem]:
     node = root.get("listen")
-    allowed = node.get("allow_network") if node else None
-    if node is None or (allowed is not None and allowed.value is True):
+    if node is None:
         return
+    allowed, behind = (getattr(node.get(key), "value", None) is True for key in ("allow_network", "behind_proxy"))
+    safe = "tls" in node.keys or behind
     for key in ("address", "notifications"):
         given = node.get(key)
         spot = value_of(given, read_endpoint)
-        if given is not None and spot is not None and not spot.is_loopback:
-            yield wrong_at(
-                given,
-                f"listen.{key}",
-                f"{spot}, which other machines can reach",
-                "an address of this machine alone, like 127.0.0.1",
-                "if the network is meant, add allow_network: true; whoever reaches it is not asked who they are",
-            )
+        if given is None or spot is None or spot.is_loopback or allowed or (safe and key == "address"):
+            continue
+        hint = "if the network is meant, add allow_network: true" + (
+            " (metrics and health alone), or for the pages besides tls: {certificate: PATH, key: {file: PATH}}, or "
+            "behind_proxy: true where a proxy of yours speaks TLS before it; then people sign in: lowmark people add"
+            if key == "address"
+            else ""
+        )
+        yield wrong_at(
+            given, f"listen.{key}", f"{spot}, which other machines can reach",
+            "an address of this machine alone, like 127.0.0.1", hint,
+        )  # fmt: skip
+    yield from _sessions(node)
+
+
+def _sessions(node: Node) -> Iterator[Problem]:
+    idle, longest = node.get("session_idle"), node.get("session_longest")
+    first = value_of(idle, read_duration) if idle else read_duration("12h")
+    second = value_of(longest, read_duration) if longest else read_duration("7d")
+    if first is not None and second is not None and first > second:
+        expected = f"no more than session_longest ({write_duration(second)})"
+        place = idle or longest or node
+        yield wrong_at(place, "listen.session_idle", write_duration(first), expected)
 
 
 def _order(root: Node, section: str, keys: tuple[str, ...], usual: tuple[str, ...]) -> Iterator[Problem]:

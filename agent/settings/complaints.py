@@ -12,6 +12,9 @@ from pydantic_core import ErrorDetails
 
 from agent.settings.channels import Alertmanager, ApprisePost, Mail, Webhook
 from agent.settings.document import Node
+from agent.settings.entry import MetricsAccess, Proxy, Tls
+from agent.settings.hours import Maintenance, WorkCalendar
+from agent.settings.letters import Letter
 from agent.settings.parts import Part, Shelf, ShelfPlace
 from agent.settings.shape import Alarm, Credentials, Listen, Polling, PrinterEntry, Retention, Settings, Site
 from agent.settings.store import Store
@@ -30,17 +33,21 @@ ENTRIES: Mapping[str, type[BaseModel]] = {
     "credentials": Credentials,
     "printers": PrinterEntry,
     "alarms": Alarm,
+    "calendars": WorkCalendar,
+    "letters": Letter,
+    "maintenance": Maintenance,
     "parts": Part,
     "upkeep": Upkeep,
 }
 SECTIONS: Mapping[str, type[BaseModel]] = {
     "store": Store,
     "listen": Listen,
+    "metrics": MetricsAccess,
     "polling": Polling,
     "retention": Retention,
     "shelf": Shelf,
 }
-_SECRETIVE = frozenset(("credentials", "channels", "store"))
+_SECRETIVE = frozenset(("credentials", "channels", "store", "metrics"))
 _OPEN_KEYS = frozenset(("version", "kind", "port", "security", "host", "from", "to", "name"))
 """Below the secretive sections only these keys may have their value repeated in an error."""
 
@@ -123,6 +130,8 @@ def _model(root: Node, loc: Sequence[int | str]) -> type[BaseModel] | None:
     if not loc:
         return Settings
     top = str(loc[0])
+    if top == "listen" and loc[1:2] in (("tls",), ("proxy",)):
+        return Tls if loc[1] == "tls" else Proxy
     if top == "shelf" and loc[1:2] == ("places",) and len(loc) > 2:
         return ShelfPlace
     if top in SECTIONS:
@@ -186,6 +195,8 @@ def _type_hint(kind: str, value: object) -> str:
 
 def _may_be_shown(path: Sequence[int | str]) -> bool:
     """Whether a value at this place may be repeated: never where secrets stand or are put by mistake."""
+    if tuple(path[:2]) == ("listen", "tls"):
+        return path[-1] == "certificate"
     return not path or path[0] not in _SECRETIVE or path[-1] in _OPEN_KEYS
 
 

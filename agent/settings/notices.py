@@ -22,6 +22,10 @@ def secrets(settings: Settings) -> Iterator[tuple[str, Secret]]:
     """Every secret of the settings with the path of its key."""
     if settings.store.password is not None:
         yield "store.password", settings.store.password
+    if settings.listen.tls is not None:
+        yield "listen.tls.key", settings.listen.tls.key
+    if settings.metrics.token is not None:
+        yield "metrics.token", settings.metrics.token
     for name, entry in settings.credentials.items():
         for key in ("community", "auth_key", "priv_key"):
             found = getattr(entry, key)

@@ -12,13 +12,16 @@ from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema
 
-from agent.alarms.routes import Route
 from agent.alarms.rules import Rule
+from agent.alarms.windows import Window
 from agent.model.shelf import PlaceRule, SparePart
 from agent.model.upkeep import Plan
 from agent.model.wire import Community, UsmUser
 from agent.settings.alarms import USUAL_ALARMS, Alarm
 from agent.settings.channels import Alertmanager, ApprisePost, Channel, Mail, Webhook
+from agent.settings.entry import HostName, MetricsAccess, Proxy, Tls, known_locale
+from agent.settings.hours import HOLIDAYS, Maintenance, WorkCalendar
+from agent.settings.letters import LOCALE, Letter
 from agent.settings.parts import Part, Shelf, ShelfPlace
 from agent.settings.rounds import Rounds
 from agent.settings.secrets import Secret, SecretUnfit
@@ -48,8 +51,10 @@ __all__ = [
     "ApprisePost",
     "Channel",
     "Credentials",
+    "Letter",
     "Listen",
     "Mail",
+    "Maintenance",
     "Part",
     "Polling",
     "PrinterEntry",
@@ -65,6 +70,7 @@ __all__ = [
     "Target",
     "Upkeep",
     "Webhook",
+    "WorkCalendar",
 ]
 
 METRICS_PORT = 9633
@@ -94,17 +100,57 @@ class Listen(Section):
     address: Annotated[Address, Field(description="Address and port of /metrics, /healthz and /readyz.")] = Endpoint(
         "127.0.0.1", METRICS_PORT
     )
+    link_key: Annotated[
+        Secret | None,
+        Field(description="Key by which those links are signed; left out: one that is made and kept in the store."),
+    ] = None
     notifications: Annotated[
         Address | None, Field(description="Address and port for SNMP notifications of the printers; none: not heard.")
     ] = None
     allow_network: Annotated[
         bool,
-        Field(description="true: listen where other machines can reach it. Nothing asks who calls, so without pages."),
+        Field(description="true: listen where other machines can reach it. Without tls or behind_proxy: no pages."),
     ] = False
+    tls: Annotated[Tls | None, Field(description="Serve over TLS; then other machines may have pages, with users.")] = (
+        None
+    )
+    behind_proxy: Annotated[
+        bool, Field(description="true: a proxy of yours that speaks TLS stands before it; pages, with users.")
+    ] = False
+    proxy: Annotated[Proxy | None, Field(description="A proxy that may say who asks.")] = None
+    names: Annotated[
+        tuple[HostName, ...],
+        OneOrMany(),
+        Field(description="Host names that people ask for it by, besides those of this machine itself."),
+    ] = ()
+    sign_in: Annotated[bool, Field(description="true: sign in on loopback, too.")] = False
+    session_idle: Annotated[
+        Duration, between("5m", "30d"), Field(description="A session that is not used ends after this time.")
+    ] = timedelta(hours=12)
+    session_longest: Annotated[
+        Duration, between("5m", "365d"), Field(description="A session ends after this time in any case.")
+    ] = timedelta(days=7)
+    locale: Annotated[
+        Text | None,
+        AfterValidator(known_locale),
+        Field(description="How pages write numbers and dates, like de-CH; without it as each browser asks."),
+    ] = None
+
+    @property
+    def pages(self) -> bool:
+        """Whether there are pages: on loopback, and elsewhere where what is said cannot be overheard."""
+        return self.tls is not None or self.behind_proxy or (self.address.is_loopback and not self.allow_network)
+
+    @property
+    def asks_who(self) -> bool:
+        """Whether people have to sign in."""
+        known = self.behind_proxy or self.proxy is not None or self.sign_in
+        return self.pages and (known or self.allow_network or not self.address.is_loopback)
+
     public_url: Annotated[
         Text | None,
         matching(r"https?://[A-Za-z0-9.\-_~:%/\[\]]+", "a web address like https://lowmark.example.org"),
-        Field(description="Where people's browsers and phones find the pages; printed rounds lead there (QR codes)."),
+        Field(description="Where people's browsers and phones find the pages; printed rounds and messages lead there."),
     ] = None
 
 
@@ -202,13 +248,16 @@ class Site(Section):
     zone: Annotated[Zone, Field(description="IANA time zone; days and weekdays are reckoned in it.")]
     locale: Annotated[
         Text | None,
-        matching(r"[A-Za-z]{2,3}([_-][A-Za-z0-9]{2,8})*", "a language tag like en or en-GB"),
+        LOCALE,
         Field(description="Language of messages and dates, like en-GB."),
     ] = None
     holidays: Annotated[
         Text | None,
-        matching(r"[A-Z]{2}(-[A-Z0-9]{1,3})?", "an ISO 3166 code like GB or GB-ENG"),
+        HOLIDAYS,
         Field(description="ISO 3166 code of the public holidays kept, like GB or GB-ENG."),
+    ] = None
+    calendar: Annotated[
+        Name | None, Field(description="One of the calendars: when people work here; left out: at all hours.")
     ] = None
 
 
@@ -258,6 +307,7 @@ class Settings(Section):
 
     store: Annotated[Store, BeforeValidator(store_from_text), Field(description="Where the history is kept.")] = Store()
     listen: Annotated[Listen, Field(description="Where Lowmark listens.")] = Listen()
+    metrics: Annotated[MetricsAccess, Field(description="Who may read /metrics.")] = MetricsAccess()
     zone: Annotated[Zone, Field(description="IANA time zone of printers without a site, and of the agent.")] = "UTC"
     polling: Annotated[Polling, Field(description="How the printers are asked.")] = Polling()
     retention: Annotated[Retention, Field(description="How long the history is kept.")] = Retention()
@@ -282,6 +332,15 @@ class Settings(Section):
         tuple[Alarm, ...], Field(description="Alarm rules; without the key the usual ones, [] for none.")
     ] = USUAL_ALARMS
     channels: Annotated[tuple[Channel, ...], Field(description="How people are told.")] = ()
+    calendars: Annotated[
+        Mapping[Name, WorkCalendar],
+        AfterValidator(Frozen),
+        Field(default_factory=Frozen, description="When people work, by name; sites and channels refer to them."),
+    ]
+    maintenance: Annotated[
+        tuple[Maintenance, ...], Field(description="Maintenance windows, in which alarms are suppressed.")
+    ] = ()
+    letters: Annotated[tuple[Letter, ...], Field(description="Letters that are written regularly, by mail.")] = ()
     parts: Annotated[tuple[Part, ...], Field(description="Spare parts: what fits where, prices, yields, orders.")] = ()
     shelf: Annotated[Shelf, Field(description="Where spare parts are kept, and how they are ordered.")] = Shelf()
     upkeep: Annotated[
@@ -308,9 +367,9 @@ class Settings(Section):
         """The places where parts lie."""
         return tuple(PlaceRule(place.name, place.sites) for place in self.shelf.places)
 
-    def routes(self) -> Mapping[str, Route]:
-        """What each channel takes, and when it wants peace."""
-        return Frozen({channel.name: channel.route() for channel in self.channels})
+    def windows(self) -> tuple[Window, ...]:
+        """The maintenance windows of the file."""
+        return tuple(one.window() for one in self.maintenance)
 
     def rules(self) -> tuple[Rule, ...]:
         """The alarm rules as the core takes them."""

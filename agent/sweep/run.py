@@ -21,6 +21,7 @@ from agent.alarms.engine import judge
 from agent.alarms.routes import Routes
 from agent.alarms.rules import Rule
 from agent.alarms.sites import has_site_rules
+from agent.alarms.windows import Window
 from agent.insight.identity import Recognition
 from agent.mib import oids
 from agent.mib.decode import decode
@@ -131,8 +132,8 @@ class Sweep:
 
     ``clock`` gives the moment (UTC), ``timer`` seconds for measuring. ``rules`` and ``alarms`` are what is judged by;
     ``alarms`` is kept up to date here. ``oddities``: the tables that printers are looked up in.
-    ``rate``: requests a second at most. ``outlooks`` and ``routes`` may be set from outside: the
-    forecasts that are judged by, and what each channel takes.
+    ``rate``: requests a second at most. ``outlooks``, ``routes`` and ``windows`` may be set from
+    outside: the forecasts that are judged by, what each channel takes, and the maintenance windows.
     """
 
     def __init__(  # noqa: PLR0913 - the parts are wired here and nowhere else
@@ -158,6 +159,7 @@ class Sweep:
         self.alarms: dict[str, AlarmRecord] = dict(alarms or {})
         self.outlooks: Outlooks = {}
         self.routes: Routes = {}
+        self.windows: Sequence[Window] = ()
         self.oddities = tuple(oddities)
         self.inventory = inventory
         self.pace = Pace(rate, timer)
@@ -372,6 +374,7 @@ class Sweep:
             whole=self.fleet.views_of() if has_site_rules(self.rules) else None,
             outlooks=self.outlooks,
             routes=self.routes,
+            windows=self.windows,
         )
         bases = {key: self.alarms.get(key) for key in (*(one.key for one in found.records), *found.gone)}
         for record in found.records:

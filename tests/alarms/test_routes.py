@@ -11,16 +11,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from agent.alarms.hours import Hours
 from agent.alarms.lifecycle import acknowledge
 from agent.alarms.routes import Quiet, Route
 from agent.alarms.rules import Rule
+from agent.app.parts import routes
 from agent.notify.message import compose
 from agent.settings import parse
 from tests.alarms.scene import DESK, LOW, MINUTE, Agent, kinds, seen, toner
 
 CYAN = "low|7|toner:cyan"
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
-NIGHT = Quiet(time(20), time(7))
+NIGHT = Quiet(Hours(time(20), time(7)))
 BOTH = replace(LOW, tell=("mail", "phone"))
 EVENING = datetime(2026, 3, 2, 21, 0, tzinfo=ZoneInfo("Europe/Prague")).astimezone(UTC)  # a Monday
 
@@ -92,17 +94,17 @@ def test_what_ended_and_came_again_in_the_quiet_still_stands_for_those_who_were_
         (NIGHT, "2026-03-02 20:00", True),
         (NIGHT, "2026-03-03 06:59", True),
         (NIGHT, "2026-03-03 07:00", False),
-        (Quiet(time(12), time(13)), "2026-03-02 12:30", True),
-        (Quiet(time(12), time(13)), "2026-03-02 13:00", False),
-        (Quiet(time(0), time(0)), "2026-03-02 15:00", True),
+        (Quiet(Hours(time(12), time(13))), "2026-03-02 12:30", True),
+        (Quiet(Hours(time(12), time(13))), "2026-03-02 13:00", False),
+        (Quiet(Hours(time(0), time(0))), "2026-03-02 15:00", True),
         # Saturday and Sunday the whole day: 2026-03-07 is a Saturday.
-        (Quiet(time(0), time(0), (5, 6)), "2026-03-07 15:00", True),
-        (Quiet(time(0), time(0), (5, 6)), "2026-03-08 23:59", True),
-        (Quiet(time(0), time(0), (5, 6)), "2026-03-09 00:00", False),
-        (Quiet(time(0), time(0), (5, 6)), "2026-03-06 23:59", False),
+        (Quiet(Hours(time(0), time(0), (5, 6))), "2026-03-07 15:00", True),
+        (Quiet(Hours(time(0), time(0), (5, 6))), "2026-03-08 23:59", True),
+        (Quiet(Hours(time(0), time(0), (5, 6))), "2026-03-09 00:00", False),
+        (Quiet(Hours(time(0), time(0), (5, 6))), "2026-03-06 23:59", False),
         # The night that begins on Friday lasts into Saturday, by the clock.
-        (Quiet(time(22), time(6), (4,)), "2026-03-07 05:59", True),
-        (Quiet(time(22), time(6), (4,)), "2026-03-06 05:59", False),
+        (Quiet(Hours(time(22), time(6), (4,))), "2026-03-07 05:59", True),
+        (Quiet(Hours(time(22), time(6), (4,))), "2026-03-06 05:59", False),
     ],
 )
 def test_quiet_hours_are_read_as_on_a_clock(quiet, local, holds):
@@ -210,5 +212,5 @@ alarms:
   - {name: a, when: supplyEmpty, escalate_after: 4h, escalate_to: phone}
 """
     )
-    assert found.routes() == {"phone": Route(("De*",), "high", (Quiet(time(20), time(7), (5, 6), ""),))}
+    assert routes(found) == {"phone": Route(("De*",), "high", (Quiet(Hours(time(20), time(7), (5, 6)), ""),))}
     assert found.rules()[0].escalate_to == ("phone",)
