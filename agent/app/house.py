@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
 from agent.app.foresight import Foresight
+from agent.app.rounds import Rounds
 from agent.app.shelving import Shelving
 from agent.app.symptoms import case_of
 from agent.insight.clues import Case
@@ -15,6 +16,8 @@ from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
 from agent.model.grain import Grain
 from agent.model.insight import Insight
+from agent.model.proof import Proof
+from agent.model.round import Round
 from agent.model.stocktaking import Movement, Stocktaking
 from agent.model.upkeep import PrinterUpkeep
 from agent.store.errors import StoreError, StoreRejected
@@ -38,6 +41,15 @@ class ServiceHouse:
             lambda: service.settings,
             lambda: (foresight.insights, foresight.upkeep),
             self.printers,
+        )
+        self._rounds = Rounds(
+            service.store,
+            lambda: service.settings,
+            lambda: (foresight.insights, foresight.upkeep),
+            self.views,
+            self.alarms,
+            self._proofs,
+            foresight.look,
         )
         self._names: tuple[datetime, Mapping[int, Printer]] | None = None
 
@@ -117,6 +129,14 @@ class ServiceHouse:
         """Write down what somebody says about the shelf."""
         return self._shelving.move(move, self.now())
 
+    def round(self, site: str | None, day: date | None, at: datetime | None) -> Round:
+        """The round of a day."""
+        return self._rounds.plan(self.now(), site, day, at)
+
+    def _proofs(self, at: datetime | None) -> tuple[Proof, ...]:
+        after = self._service.aftercare
+        return after.proving.unsettled if at is None else after.servicing.proofs(at=at)
+
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         """Work that falls due, as it was last reckoned."""
         return self._foresight.upkeep
@@ -131,6 +151,7 @@ class ServiceHouse:
             settings=service.settings_file.name,
             zone=service.settings.zone,
             store_error=service.recorder.last_error,
+            public_url=service.settings.listen.public_url or "",
         )
 
     def silent(self) -> Mapping[int, ContactState]:

@@ -24,7 +24,10 @@ ABOUT = "service"
 
 
 class ProofWatch:
-    """One for the agent; ``settle`` is called from one thread at a time. They may raise StoreError; nothing is lost."""
+    """One for the agent; ``settle`` is called from one thread at a time. They may raise StoreError; nothing is lost.
+
+    ``unsettled``: the proofs that are still open, or failed, as of the last look.
+    """
 
     def __init__(self, store: Store, servicing: Servicing) -> None:
         self._store = store
@@ -34,6 +37,7 @@ class ProofWatch:
         self._stale = True
         self._told: dict[int, str] = {}
         self.unproven: Mapping[int, tuple[Proof, ...]] = MappingProxyType({})
+        self.unsettled: tuple[Proof, ...] = ()
 
     def fresh(self) -> tuple[LedgerEntry, ...]:
         """What was written about services since the last call; nothing at the first."""
@@ -58,6 +62,7 @@ class ProofWatch:
             self._open = self._gather(now)
         made: list[LedgerEntry] = []
         unproven: dict[int, tuple[Proof, ...]] = {}
+        unsettled: list[Proof] = []
         for printer_id in sorted({one.printer_id for one in self._open.values()}):
             for proof in self._servicing.proofs(printer_id, now):
                 number = proof.service.id
@@ -65,12 +70,15 @@ class ProofWatch:
                     continue
                 if proof.state == PROVEN:
                     del self._open[number]
+                else:
+                    unsettled.append(proof)
                 if proof.state == UNPROVEN:
                     unproven[printer_id] = (*unproven.get(printer_id, ()), proof)
                 entry = self._entry(proof, now)
                 if entry is not None:
                     made.append(entry)
         self.unproven = MappingProxyType(unproven)
+        self.unsettled = tuple(unsettled)
         return tuple(made)
 
     def written(self, entries: Sequence[LedgerEntry]) -> None:

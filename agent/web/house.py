@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime
 from typing import Protocol
 
 from agent.insight.clues import Case
@@ -14,6 +14,7 @@ from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
 from agent.model.grain import Grain
 from agent.model.health import Health, Vitals
 from agent.model.insight import Insight
+from agent.model.round import Round
 from agent.model.stocktaking import Movement, Stocktaking
 from agent.model.upkeep import PrinterUpkeep
 
@@ -22,7 +23,8 @@ from agent.model.upkeep import PrinterUpkeep
 class About:
     """The agent itself, at this moment. ``store``: where the history is, without password. ``zone``: the agent's own.
 
-    ``store_error``: why the store cannot be written, "" while it can.
+    ``store_error``: why the store cannot be written, "" while it can. ``public_url``: where
+    people's browsers and phones find the pages, "" where the settings do not say.
     """
 
     vitals: Vitals
@@ -31,6 +33,7 @@ class About:
     settings: str
     zone: str = "UTC"
     store_error: str = ""
+    public_url: str = ""
 
 
 class House(Protocol):
@@ -81,6 +84,12 @@ class House(Protocol):
 
     def move(self, move: Movement) -> LedgerEntry:
         """Write down what somebody says about the shelf. Raises NotPossible with what to do."""
+
+    def round(self, site: str | None, day: date | None, at: datetime | None) -> Round:
+        """The round of a day (None: the next on which one is made) at a site (None: all), now or as of ``at``.
+
+        For an earlier moment every printer is looked at anew, which takes its time in a large fleet.
+        """
 
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         """Work that falls due, as it was last reckoned; printers not reckoned yet are absent."""

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Mapping
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import islice
 from pathlib import Path
 
 from agent.alarms.engine import judge
 from agent.alarms.rules import Rule
 from agent.app.parts import packaged_oddities
+from agent.app.rounds import Rounds
 from agent.app.symptoms import case_of
 from agent.insight.clues import Case
 from agent.insight.kin import Fleet as Kin
@@ -22,10 +23,12 @@ from agent.model.grain import Grain
 from agent.model.health import Durations, Health, Vitals
 from agent.model.insight import Insight
 from agent.model.reading import Reading
+from agent.model.round import Round
 from agent.model.upkeep import PrinterUpkeep
 from agent.rehearsal.fleet import Fleet
 from agent.rehearsal.past import contacts, thinned
 from agent.rehearsal.wear import Worn
+from agent.settings import parse
 from agent.settings import parse
 from agent.store import Store
 from agent.store.errors import StoreRejected
@@ -116,6 +119,13 @@ class StoreHouse:
             return case_of(self.store, parse(self.settings), printer_id, at or self.moment, fleet=self.kin)
         except StoreRejected:
             return None
+
+    def round(self, site: str | None, day: date | None, at: datetime | None) -> Round:
+        rounds = Rounds(
+            self.store, lambda: parse(""), lambda: (self._insights, self.due), self.views, self.alarms,
+            lambda _: (), lambda number, moment: self.insight(number, moment) or self._insights[number],
+        )  # fmt: skip
+        return rounds.plan(self.moment, site, day, at)
 
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         return self.due
