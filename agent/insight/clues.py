@@ -299,11 +299,6 @@ def _bits(process: Process, case: Case) -> Iterator[Clue]:
         name = process.of_bit.get(bit, "")
         if name and not (kind == "spent" and name in measured):
             yield Clue(kind, name, "", factor, f"it says now: {text}")
-    if "overduePreventMaint" in case.statuses[-1].errors:
-        kinds = {track.kind for track in case.tracks}
-        for piece in process.parts.values():
-            if piece.wears and not kinds & set(piece.supplies):
-                yield Clue("upkeep", piece.name, "", 1.5, "it says now: maintenance is overdue")
 
 
 def _display(process: Process, case: Case) -> Iterator[Clue]:
