@@ -29,7 +29,6 @@ from agent.rehearsal.fleet import Fleet
 from agent.rehearsal.past import contacts, thinned
 from agent.rehearsal.wear import Worn
 from agent.settings import parse
-from agent.settings import parse
 from agent.store import Store
 from agent.store.errors import StoreRejected
 from agent.web.house import About
