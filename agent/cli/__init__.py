@@ -14,6 +14,7 @@ AREAS = (
     "read",
     "survey",
     "rehearse",
+    "hands",
     "insight",
     "upkeep",
     "service",

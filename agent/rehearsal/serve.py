@@ -277,6 +277,27 @@ class Rehearsal:
         with self._lock:
             self._touch(name).swap(key)
 
+    def fit(self, name: str, key: str, left: float = 1.0, *, reset: bool = True) -> None:
+        """Somebody fits a supply or part of which this share is good; ``reset`` False leaves a part's counter."""
+        with self._lock:
+            self._touch(name).fit(key, left, reset=reset)
+
+    def reset_part(self, name: str, key: str) -> None:
+        """Somebody sets the printer's counter of a part back to new."""
+        with self._lock:
+            self._touch(name).reset_gauge(key)
+
+    def calibrate(self, name: str) -> None:
+        """The printer calibrates now."""
+        with self._lock:
+            self._touch(name).calibrate()
+
+    def untended(self) -> None:
+        """From now on nobody fits supplies but the hands."""
+        with self._lock:
+            for worn in self.fleet.printers:
+                worn.tended = False
+
     def jam(self, name: str, hours: float = 1.0) -> None:
         """Paper jams now; it is cleared after so many working hours, or by ``clear``."""
         with self._lock:

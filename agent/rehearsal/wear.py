@@ -95,6 +95,7 @@ class Worn:
             min(0.9, kind.colour_share * self.rng.uniform(0.7, 1.3)),
         )
         self.on = True
+        self.tended = True
         self.boots = 1
         self.booted = self.now - self.rng.uniform(0, 20 * 86_400)
         self.printed = 0.0
@@ -118,7 +119,7 @@ class Worn:
         self._runs: list[rhythm.Run] = []
         self._at_run = 0
         self._acts: dict[str, Callable[[str], None]] = {
-            "day": self._begin_day, "swap": self.swap, "reset": self._reset_gauge, "clear": self._cleared,
+            "day": self._begin_day, "swap": self._staff_swaps, "reset": self.reset_gauge, "clear": self._cleared,
             "refill": self._refill, "off": self._switch_off, "on": self._switch_on, "calibrated": self._calibrated,
         }  # fmt: skip
         if kind.often_off and not 9 * 3600 < self.now - rhythm.midnight(self._today(), self.zone) < 16 * 3600:
@@ -227,7 +228,7 @@ class Worn:
         if self.kind.pages_a_calibration:
             counts.to_calibration -= pages
             if counts.to_calibration <= 0:
-                self._calibrate()
+                self.calibrate()
 
     def _look_at(self, life: Life) -> None:
         """A supply is low: what the printer says of it, and whether somebody is called."""
@@ -241,7 +242,7 @@ class Worn:
                 self.stops.add(key)
                 self.tell("ranDry", key, pages=life.pages)
         self.board.supply(part, self._places[key], life.shown, self.now)
-        if life.left <= life.swap_below and not life.called:
+        if life.left <= life.swap_below and self.tended and not life.called:
             life.called = True
             hours = self.rng.expovariate(1 / (2.5 if stops else 9.0))
             self._later(rhythm.staffed(self.now, min(30.0, hours), self.zone), "swap", key)
@@ -284,6 +285,25 @@ class Worn:
         """Clear the jam now."""
         self._cleared()
 
+    def _staff_swaps(self, key: str) -> None:
+        if self.tended:
+            self.swap(key)
+
+    def fit(self, key: str, left: float = 1.0, *, reset: bool = True) -> None:
+        """Fit one of which this share is good. The counter of a part that counts pages is set back if ``reset``."""
+        old = self.lives[key]
+        shown = old.shown if old.part.wears == "pages" and not reset else left
+        self.tell(
+            "swap", key, left=old.left, shown=old.shown, pages=old.pages, early=old.left > 0.0,
+            lateReset=shown != left, number=old.number,
+        )  # fmt: skip
+        new = self._new_life(old.part, old.number + 1)
+        new.left, new.shown = left, shown
+        self.lives[key] = new
+        self.stops.discard(key)
+        self.version += 1
+        self.board.supply(new.part, self._places[key], shown, self.now)
+
     def swap(self, key: str) -> None:
         """Fit a new one now. Of the parts that count pages, a share has its counter reset only days later."""
         old = self.lives[key]
@@ -302,7 +322,8 @@ class Worn:
         else:
             self.board.supply(new.part, self._places[key], 1.0, self.now)
 
-    def _reset_gauge(self, key: str) -> None:
+    def reset_gauge(self, key: str) -> None:
+        """The printer takes the part for new from now on."""
         self.lives[key].shown = 1.0
         self.board.supply(self.lives[key].part, self._places[key], 1.0, self.now)
         self.version += 1
@@ -318,7 +339,8 @@ class Worn:
         self.version += 1
         self.tell("refill", place)
 
-    def _calibrate(self) -> None:
+    def calibrate(self) -> None:
+        """It calibrates now, which takes two minutes of its time and a little ink."""
         self.counts.to_calibration = self.kind.pages_a_calibration * self.rng.uniform(0.85, 1.15)
         for life in self.lives.values():
             if life.part.wears == "ink" and life.left > life.swap_below:
