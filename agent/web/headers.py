@@ -5,8 +5,10 @@ from __future__ import annotations
 import base64
 import hashlib
 
-from starlette.datastructures import MutableHeaders
+from starlette.datastructures import Headers, MutableHeaders
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from agent.web.guard import named_here
 
 
 def style_source(style: str) -> str:
@@ -39,6 +41,9 @@ class StrictHeaders:
                 headers = MutableHeaders(scope=message)
                 for name, value in self._headers.items():
                     headers.setdefault(name, value)
+                if scope["scheme"] == "https" and not named_here(Headers(scope=scope).get("host")):
+                    # RFC 6797. Not for localhost, whose other servers would have to speak TLS then, too.
+                    headers["strict-transport-security"] = "max-age=31536000"
             await send(message)
 
         await self._app(scope, receive, send_with_headers)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hmac
 from collections.abc import Callable, Iterator
 from html import escape
 from typing import Any
@@ -60,6 +61,7 @@ def build_app(
     *,
     note: str = "",
     gate: Gate | None = None,
+    metrics_token: Callable[[], str] | None = None,
 ) -> Starlette:
     """The application.
 
@@ -69,12 +71,16 @@ def build_app(
     ``house``: what pages and API show; without it only metrics and health are served, and an index that says so.
     ``note``: what else the index says, such as why there are no pages. ``gate``: who may see them; without it whoever
     sits at this machine, so it must be given where other machines can reach the agent.
+    ``metrics_token``: gives the token that is wanted for ``/metrics`` (RFC 6750).
     """
 
     def index(_: Request) -> Response:
         return HTMLResponse(INDEX.replace("{note}", f"<p>{escape(note)}</p>\n" if note else ""))
 
     def metrics_page(request: Request) -> Response:
+        if metrics_token is not None and not _shows(request, metrics_token()):
+            told = {"www-authenticate": "Bearer"}
+            return PlainTextResponse("Send Authorization: Bearer TOKEN (metrics.token).\n", 401, headers=told)
         accept = ", ".join(request.headers.getlist("accept")) or None
         page, content_type = metrics(accept)
         headers = {"content-type": content_type, "vary": "Accept"}
@@ -122,3 +128,8 @@ def build_app(
         ],
         exception_handlers=handlers,
     )
+
+
+def _shows(request: Request, token: str) -> bool:
+    kind, _, shown = request.headers.get("authorization", "").partition(" ")
+    return kind.lower() == "bearer" and hmac.compare_digest(shown.strip().encode(), token.encode())

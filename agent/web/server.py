@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import errno
 import socket
+import ssl
 import threading
 from typing import Self
 
@@ -12,6 +13,7 @@ import uvicorn
 from starlette.types import ASGIApp
 
 from agent.model.failure import Failure
+from agent.web.tls import Certificate
 
 _START_LIMIT = 10.0
 _STOP_LIMIT = 5.0
@@ -24,9 +26,15 @@ class CannotListen(Failure):
 
 
 class Server:
-    """Serves ``app`` on ``host`` and ``port`` (0: any free one). ``start`` and ``stop`` are safe to call again."""
+    """Serves ``app`` on ``host`` and ``port`` (0: any free one). ``start`` and ``stop`` are safe to call again.
 
-    def __init__(self, app: ASGIApp, host: str = "127.0.0.1", port: int = 0) -> None:
+    ``certificate``: serve over TLS.
+    """
+
+    def __init__(
+        self, app: ASGIApp, host: str = "127.0.0.1", port: int = 0, certificate: Certificate | None = None
+    ) -> None:
+        self._certificate = certificate
         self._app = app
         self._host = host
         self._port = port
@@ -59,6 +67,8 @@ class Server:
             log_config=None,
             access_log=False,
             server_header=False,
+            proxy_headers=False,  # whom to believe is looked at by the doors
+            ssl_context_factory=self._context if self._certificate is not None else None,
             limit_concurrency=MOST_CONNECTIONS,
             timeout_keep_alive=5,
             timeout_graceful_shutdown=2,
@@ -71,6 +81,11 @@ class Server:
         if not started.wait(_START_LIMIT) or not self._server.started:
             self.stop()
             raise CannotListen(f"the web server did not begin to serve on {self._host} within {_START_LIMIT:.0f} s")
+
+    def renew(self) -> None:
+        """Take up the certificate anew; does nothing without one. Raises CannotProve, and goes on with the old one."""
+        if self._certificate is not None:
+            self._certificate.renew()
 
     def stop(self) -> None:
         """Finish the requests under way (two seconds at most) and close. Does nothing when it is not running."""
@@ -92,6 +107,10 @@ class Server:
 
     def __exit__(self, *_: object) -> None:
         self.stop()
+
+    def _context(self, *_: object) -> ssl.SSLContext:
+        assert self._certificate is not None  # noqa: S101 - asked for only where there is one
+        return self._certificate.context
 
     def _bound(self) -> socket.socket:
         wanted = self.address

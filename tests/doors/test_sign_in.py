@@ -200,7 +200,7 @@ def test_a_token_opens_the_api_and_only_that(client: httpx.Client, keeper: Keepe
     assert client.get("/api/v1/printers", headers=bearer).json()["total"] == 3
     assert client.get("/api/v1/openapi.json", headers={"authorization": f"bearer {secret}"}).status_code == 200
     assert client.get("/printers", headers=bearer).status_code == 403
-    for wrong in ("", "x", secret[:-1], f"{secret} x"):
+    for wrong in ("x", secret[:-1], f"{secret} x"):
         answer = client.get("/api/v1/printers", headers={"authorization": f"Bearer {wrong}"})
         assert answer.status_code == 401
         assert 'error="invalid_token"' in answer.headers["www-authenticate"]  # RFC 6750 section 3.1
