@@ -22,7 +22,9 @@ import typer
 if TYPE_CHECKING:
     from agent.app.service import Service
     from agent.model.reading import Reading
+    from agent.model.fleet import LedgerEntry, Printer
     from agent.rehearsal.fleet import Fleet
+    from agent.rehearsal.hands import Hands
     from agent.rehearsal.serve import Rehearsal
     from agent.rehearsal.truth import Deed
     from agent.rehearsal.wear import Worn
@@ -31,6 +33,8 @@ if TYPE_CHECKING:
 
 METRICS_PORT = 9633
 BATCH = 2_000
+FORGOTTEN = 12
+"""Every twelfth swap of the past was not logged, so that there is something to be asked about."""
 LONGEST_MESSAGE = 64 * 1024
 
 
@@ -80,6 +84,7 @@ class Demo:
         """All of it, until Ctrl-C or until ``seconds`` are over."""
         from agent.app.loop import run as run_loop
         from agent.rehearsal.clock import SimClock
+        from agent.rehearsal.hands import Door, Hands
         from agent.rehearsal.serve import Rehearsal, usual_scenes
         from agent.store import Store
 
@@ -89,8 +94,10 @@ class Demo:
             clock = SimClock(lambda: datetime.now(UTC), datetime.now(UTC), self.speed)
             rehearsal = Rehearsal(self.fleet, clock, told=self._happened)
             rehearsal.stage(usual_scenes(rehearsal))
-            with rehearsal:
-                run_loop(self._run(settings, store, seconds, rehearsal))
+            rehearsal.untended()  # whoever watches does the work from now on
+            hands = Hands(rehearsal)
+            with rehearsal, Door(hands):
+                run_loop(self._run(settings, store, seconds, rehearsal, hands))
 
     # --- before ---------------------------------------------------------------------------------------------------
 
@@ -104,6 +111,7 @@ class Demo:
         text = path.read_text("utf-8")
         more: dict[str, Any] = {
             "listen": {"address": f"127.0.0.1:{free_port(METRICS_PORT)}"},
+            "servicing": {"prove_within": "3m"},
             "channels": [{"name": "desk", "kind": "webhook", "url": desk_url}],
             "alarms": [
                 {"name": "supply-empty", "when": "supplyEmpty", "severity": "high"},
@@ -136,16 +144,20 @@ class Demo:
             while some := list(islice(made, BATCH)):
                 store.record(some)
                 bar.update(task, completed=(some[-1].at - self.fleet.start).total_seconds())
+        store.append_ledger(_logged(self.fleet.truth.deeds, store.printers()))
 
     # --- while it runs --------------------------------------------------------------------------------------------
 
-    async def _run(self, settings_file: Path, store: Store, seconds: float | None, rehearsal: Rehearsal) -> None:
+    async def _run(
+        self, settings_file: Path, store: Store, seconds: float | None, rehearsal: Rehearsal, hands: Hands
+    ) -> None:
         from agent.app.service import Clocks, Service
         from agent.settings import load
 
         clocks = Clocks(lambda: datetime.now(UTC), time.monotonic)
         service = Service(load(settings_file), settings_file, store, clocks)
         service.notice = lambda report: self._swept(service, report)
+        service.hands = hands
         loop = asyncio.get_running_loop()
         for number in (signal.SIGINT, signal.SIGTERM):
             loop.add_signal_handler(number, service.end)
@@ -171,6 +183,7 @@ class Demo:
         _say(f"Health      http://{address}/readyz")
         _say("In another terminal, while this runs:")
         _say(f"  export LOWMARK_STORE={store}")
+        _say(f"  export LOWMARK_SETTINGS={self.folder / 'demo.yaml'}")
         for command in (
             "alarms",
             "runout",
@@ -180,6 +193,11 @@ class Demo:
             f"read {self.fleet.printers[0].who.host}:{self.fleet.printers[0].who.port}",
         ):
             _say(f"  lowmark {command}")
+        first = self.fleet.printers[0].who.name
+        _say(
+            f"\nNobody tends these printers but you: lowmark hands {first} --fit toner:black fits one at a simulated "
+            f"printer, lowmark service {first} --did toner:black logs it, lowmark proofs shows whether it worked."
+        )
         _say(f"\nTime runs {self.speed:g} times faster in the simulated printers. What happens now (Ctrl-C ends):\n")
 
     def _happened(self, deed: Deed) -> None:
@@ -218,6 +236,19 @@ def _enlist(store: Store, worn: Worn, reading: Reading) -> int:
         first_seen=reading.at,
     )
     return store.save_printer(printer).id
+
+
+def _logged(deeds: Iterable[Deed], printers: Iterable[Printer]) -> list[LedgerEntry]:
+    """What the people of the past wrote down: nearly every swap."""
+    from agent.model.fleet import LedgerEntry
+
+    ids = {printer.name: printer.id for printer in printers}
+    swaps = [one for one in deeds if one.kind == "swap" and one.printer in ids]
+    return [
+        LedgerEntry(one.at, "service", f"{one.subject} done", ids[one.printer], one.subject, "Night desk")
+        for number, one in enumerate(swaps)
+        if number % FORGOTTEN
+    ]
 
 
 def free_port(wanted: int) -> int:

@@ -46,6 +46,9 @@ def rehearse(  # noqa: PLR0913 - one for each option
     write: Annotated[
         Path | None, typer.Option("--write-settings", metavar="FILE", help="Write settings for `lowmark run` here.")
     ] = None,
+    staff: Annotated[
+        bool, typer.Option("--staff/--no-staff", help="Simulated people fit supplies; without, only lowmark hands do.")
+    ] = True,
     scenes: Annotated[bool, typer.Option("--scenes/--no-scenes", help="A few events in the first minutes.")] = True,
     seconds: Annotated[float | None, typer.Option("--seconds", min=0, help="End by itself after so long.")] = None,
     as_json: AsJson = False,
@@ -59,6 +62,7 @@ def rehearse(  # noqa: PLR0913 - one for each option
     """  # noqa: D301 - the backspace keeps the lines of the example apart
     from agent.rehearsal.clock import SimClock
     from agent.rehearsal.fleet import Fleet, own_addresses, own_ports
+    from agent.rehearsal.hands import Door, Hands
     from agent.rehearsal.paper import write_settings
     from agent.rehearsal.serve import Rehearsal, loopback_answers_everywhere, usual_scenes
 
@@ -76,10 +80,12 @@ def rehearse(  # noqa: PLR0913 - one for each option
     rehearsal = Rehearsal(fleet, clock, told=None if as_json else _tell)
     if scenes:
         rehearsal.stage(usual_scenes(rehearsal))
+    if not staff:
+        rehearsal.untended()
     try:
         if write is not None:
             write_settings(fleet, write)
-        with rehearsal:
+        with rehearsal, Door(Hands(rehearsal)):
             _show(fleet, write, as_json=as_json)
             ended.wait(seconds)
     finally:
@@ -119,6 +125,9 @@ def _show(fleet: Fleet, written: Path | None, *, as_json: bool) -> None:
         console.print(f"Settings written. Read the fleet with: lowmark run --settings {written}", markup=False)
     else:
         console.print("Add --write-settings FILE for settings that are ready for lowmark run.")
+    console.print(
+        f"Their technician is you: lowmark hands {fleet.printers[0].who.name} --fit toner:black", markup=False
+    )
     console.print("Simulated printers are answering. Ctrl-C ends the rehearsal.")
 
 
