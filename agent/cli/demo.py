@@ -21,8 +21,8 @@ import typer
 
 if TYPE_CHECKING:
     from agent.app.service import Service
-    from agent.model.reading import Reading
     from agent.model.fleet import LedgerEntry, Printer
+    from agent.model.reading import Reading
     from agent.rehearsal.fleet import Fleet
     from agent.rehearsal.hands import Hands
     from agent.rehearsal.serve import Rehearsal
