@@ -15,8 +15,10 @@ from agent.model.alarm import AlarmRecord
 from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
 from agent.model.grain import Grain
+from agent.model.hands import Handwork
 from agent.model.insight import Insight
-from agent.model.proof import Proof
+from agent.model.proof import Done, Proof, Recorded, Suggestion
+from agent.model.proof import Service as ServiceDone
 from agent.model.round import Round
 from agent.model.stocktaking import Movement, Stocktaking
 from agent.model.upkeep import PrinterUpkeep
@@ -136,6 +138,37 @@ class ServiceHouse:
     def _proofs(self, at: datetime | None) -> tuple[Proof, ...]:
         after = self._service.aftercare
         return after.proving.unsettled if at is None else after.servicing.proofs(at=at)
+
+    def serve(self, done: Done) -> Recorded:
+        """Write down what was done at a printer, read it at once, and see what it shows."""
+        return self._service.aftercare.servicing.record(done)
+
+    def withdraw(self, service_id: int, who: str, remarks: str = "") -> ServiceDone:
+        """Take a service back that was not done."""
+        return self._service.aftercare.servicing.withdraw(service_id, who, remarks)
+
+    def proofs(self, printer_id: int | None, at: datetime | None = None) -> tuple[Proof, ...]:
+        """The services of the last thirty days with what the printers show."""
+        return self._service.aftercare.servicing.proofs(printer_id, at)
+
+    def suggestions(self, printer_id: int | None = None) -> tuple[Suggestion, ...]:
+        """What printers show to have been done although nobody logged it."""
+        return self._service.aftercare.servicing.suggestions(printer_id)
+
+    def accept(self, suggestion_id: str, who: str, part: str = "") -> Recorded:
+        """Write down what a suggestion says."""
+        return self._service.aftercare.servicing.accept(suggestion_id, who, part)
+
+    def photo(self, name: str) -> tuple[bytes, str] | None:
+        """Content and media type of a service's photo."""
+        return self._service.store.photo(name)
+
+    def hands(self, printer_id: int, work: Handwork | None = None) -> str | None:
+        """Do it at a simulated printer; None outside a rehearsal."""
+        hands, view = self._service.hands, self._service.sweep.fleet.views.get(printer_id)
+        if hands is None or view is None:
+            return None
+        return "" if work is None else hands(view.printer.name, work)
 
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         """Work that falls due, as it was last reckoned."""

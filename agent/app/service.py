@@ -40,6 +40,7 @@ from agent.metrics import Metrics
 from agent.model.alarm import AlarmRecord
 from agent.model.failure import Failure
 from agent.model.fleet import LedgerEntry, PrinterView
+from agent.model.hands import Handwork
 from agent.model.health import Health, Snapshot
 from agent.notify.channel import Channel
 from agent.settings import Settings, diff, load, notices
@@ -107,6 +108,7 @@ class Service:
         self.pages = Pages(self)
         self.aftercare = Aftercare(self)
         self.loop: asyncio.AbstractEventLoop | None = None
+        self.hands: Callable[[str, Handwork], str] | None = None
         self.server: Server | None = None
         self.scheduler: Any = None
         self.sweep: Sweep

@@ -12,8 +12,10 @@ from agent.model.alarm import AlarmRecord
 from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
 from agent.model.grain import Grain
+from agent.model.hands import Handwork
 from agent.model.health import Health, Vitals
 from agent.model.insight import Insight
+from agent.model.proof import Done, Proof, Recorded, Service, Suggestion
 from agent.model.round import Round
 from agent.model.stocktaking import Movement, Stocktaking
 from agent.model.upkeep import PrinterUpkeep
@@ -90,6 +92,27 @@ class House(Protocol):
 
         For an earlier moment every printer is looked at anew, which takes its time in a large fleet.
         """
+
+    def serve(self, done: Done) -> Recorded:
+        """Write down what was done at a printer, read it at once, and see what it shows. Raises Failure."""
+
+    def withdraw(self, service_id: int, who: str, remarks: str = "") -> Service:
+        """Take a service back that was not done; to correct one, ``serve`` with ``corrects``. Raises Failure."""
+
+    def proofs(self, printer_id: int | None, at: datetime | None = None) -> tuple[Proof, ...]:
+        """The services of the last thirty days (of one printer) with what the printers show, in order of time."""
+
+    def suggestions(self, printer_id: int | None = None) -> tuple[Suggestion, ...]:
+        """What printers show to have been done although nobody logged it."""
+
+    def accept(self, suggestion_id: str, who: str, part: str = "") -> Recorded:
+        """Write down what a suggestion says. Raises Failure."""
+
+    def photo(self, name: str) -> tuple[bytes, str] | None:
+        """Content and media type of a service's photo; None where there is none of this name."""
+
+    def hands(self, printer_id: int, work: Handwork | None = None) -> str | None:
+        """Do it at a simulated printer, and say what was done ("" for no work). None outside a rehearsal."""
 
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         """Work that falls due, as it was last reckoned; printers not reckoned yet are absent."""
