@@ -38,9 +38,9 @@ def style_path() -> str:
     return f"/look-{hashlib.sha256(style()).hexdigest()[:12]}.css"
 
 
-def _digits(value: int) -> list[str]:
-    """A count as the digits of a mechanical counter, seven or more of them."""
-    return list(f"{value:07d}")
+def _digits(value: int, wheels: int = 7) -> list[str]:
+    """A count as the digits of a mechanical counter, so many or more of them."""
+    return list(f"{value:0{wheels}d}")
 
 
 @lru_cache(maxsize=1)
