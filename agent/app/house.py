@@ -6,6 +6,7 @@ from collections.abc import Collection, Mapping
 from datetime import date, datetime, timedelta
 from typing import TYPE_CHECKING
 
+from agent.app.desk import AlarmDesk
 from agent.app.foresight import Foresight
 from agent.app.rounds import Rounds
 from agent.app.shelving import Shelving
@@ -173,6 +174,10 @@ class ServiceHouse:
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         """Work that falls due, as it was last reckoned."""
         return self._foresight.upkeep
+
+    def desk(self) -> AlarmDesk:
+        """What people may do to alarms."""
+        return self._service.desk
 
     def about(self) -> About:
         """The agent itself."""

@@ -18,7 +18,7 @@ from agent.model.fleet import PrinterHistory
 from agent.model.wire import Peer
 from agent.notify.alertmanager import AlertmanagerChannel
 from agent.notify.apprise_channel import AppriseChannel
-from agent.notify.channel import Channel
+from agent.notify.channel import Channel, MakeLink, no_link
 from agent.notify.mail import MailChannel, Server
 from agent.notify.webhook import WebhookChannel
 from agent.settings import Alertmanager, ApprisePost, Mail, Secret, SecretMissing, SecretUnfit, Settings, Webhook
@@ -139,18 +139,25 @@ def calendar(settings: Settings, name: str | None, site: str = "") -> Calendar |
     return Calendar(tuple(one.hours() for one in given.hours), frozenset(off))
 
 
-def channels(settings: Settings, base: Path, clock: Callable[[], datetime]) -> dict[str, Channel]:
-    """How people are told, by name; paths start from ``base``. Secrets are revealed late. Raises Unfit."""
+def channels(
+    settings: Settings, base: Path, clock: Callable[[], datetime], link: MakeLink = no_link
+) -> dict[str, Channel]:
+    """How people are told, by name; paths start from ``base``. Secrets are revealed late. Raises Unfit.
+
+    ``link``: makes the address at which a receiver acknowledges what a message tells.
+    """
     made: dict[str, Channel] = {}
     for one in settings.channels:
         try:
-            made[one.name] = _channel(one, base, clock)
+            made[one.name] = _channel(one, base, clock, link)
         except ValueError as error:
             raise Unfit(f"channel {one.name}: {error}") from None
     return made
 
 
-def _channel(one: Mail | Webhook | Alertmanager | ApprisePost, base: Path, clock: Callable[[], datetime]) -> Channel:
+def _channel(
+    one: Mail | Webhook | Alertmanager | ApprisePost, base: Path, clock: Callable[[], datetime], link: MakeLink
+) -> Channel:
     match one:
         case Mail():
             server = Server(
@@ -161,13 +168,13 @@ def _channel(one: Mail | Webhook | Alertmanager | ApprisePost, base: Path, clock
                 password=_reveal(one.password),
                 ca_file=base / one.ca_file if one.ca_file else None,
             )
-            return MailChannel(one.name, server, one.sender, one.to)
+            return MailChannel(one.name, server, one.sender, one.to, link)
         case Webhook():
-            return WebhookChannel(one.name, one.reveal_url, clock=clock, secret=_reveal(one.secret))
+            return WebhookChannel(one.name, one.reveal_url, clock=clock, secret=_reveal(one.secret), link=link)
         case Alertmanager():
             return AlertmanagerChannel(one.name, one.reveal_url, ca_file=base / one.ca_file if one.ca_file else None)
         case ApprisePost():
-            return AppriseChannel(one.name, (one.url.reveal,))
+            return AppriseChannel(one.name, (one.url.reveal,), link)
 
 
 def _reveal(secret: Secret | None) -> Callable[[], str] | None:

@@ -25,9 +25,11 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from agent.app import parts
 from agent.app.aftercare import LOGGED_SECONDS, Aftercare
+from agent.app.desk import AlarmDesk
 from agent.app.entry import certificate_of
 from agent.app.hearing import Hearing
 from agent.app.letters import Letters
+from agent.app.links import Keys, Links
 from agent.app.openings import opened
 from agent.app.outlooks import EVERY, Outlooks
 from agent.app.pages import EVERY_SECONDS, Pages
@@ -56,6 +58,8 @@ from agent.web import Server
 HEARTBEAT_SECONDS = 5.0
 FIRST_RECKONING_SECONDS = 5.0
 FIRST_OUTLOOK_SECONDS = 60.0
+CHANGED_SECONDS = 2.0
+"""So long at most the page waits for the agent to take up what it did to an alarm."""
 SENT_KEPT = timedelta(days=30)
 """How long messages that were sent are kept, to be looked at and so that none is told twice."""
 
@@ -104,6 +108,9 @@ class Service:
         self.swaps = SwapWatch(store)
         self.outlooks = Outlooks(store)
         self.metrics = Metrics(self.snapshot)
+        keys = Keys(lambda: self.settings, store)
+        self.links = Links(lambda: self.settings.listen.public_url or "" if self.pages.open else "", keys.key)
+        self.desk = AlarmDesk(store, clocks.now, self.links, self._alarms_changed)
         self.hearing = Hearing(self.ask_at_once, clocks.timer)
         self.pages = Pages(self)
         self.aftercare = Aftercare(self)
@@ -185,7 +192,7 @@ class Service:
         """All that is built of the settings; whom to ask."""
         oddities = parts.oddities(self.settings, self.settings_file.parent)
         stops = parts.stops(self.settings, oddities)
-        await self.teller.use(parts.channels(self.settings, self.settings_file.parent, self.clocks.now))
+        await self.teller.use(parts.channels(self.settings, self.settings_file.parent, self.clocks.now, self.links.url))
         self._open_wire(self.settings)
         self.sweep = await self._build_sweep(oddities)
         self.sweep.routes = parts.routes(self.settings)
@@ -253,12 +260,13 @@ class Service:
     async def reload(self) -> bool:
         """Read the settings file again. A bad one leaves the old settings running and says so; then False."""
         self.supervisor.reloading(int(self.clocks.timer() * 1_000_000))
+        await asyncio.to_thread(self._renew_certificate)
         try:
             settings = await asyncio.to_thread(load, self.settings_file)
             oddities = parts.oddities(settings, self.settings_file.parent)
             stops = parts.stops(settings, oddities)
             routes = parts.routes(settings)
-            channels = parts.channels(settings, self.settings_file.parent, self.clocks.now)
+            channels = parts.channels(settings, self.settings_file.parent, self.clocks.now, self.links.url)
         except Failure as failure:
             self.pulse.settings_refused()
             self.log.error("settings refused, the old ones stay in force", problem=str(failure))  # noqa: TRY400 - a sentence
@@ -277,6 +285,13 @@ class Service:
         self.log.info("settings taken up", stations=len(stops), rules=len(self.sweep.rules), channels=len(channels))
         self.supervisor.ready(f"watching {len(stops)} addresses")
         return True
+
+    def _renew_certificate(self) -> None:
+        try:
+            if self.server is not None:
+                self.server.renew()
+        except Failure as failure:
+            self.log.error("certificate refused, the old one stays in force", problem=str(failure))  # noqa: TRY400
 
     async def _take_up(self, settings: Settings, channels: dict[str, Channel]) -> None:
         old, self.settings = self.settings, settings
@@ -398,6 +413,13 @@ class Service:
 
     def _letters_failed(self, problem: str) -> None:
         self.log.warning("the outbox cannot use the store", problem=problem)
+
+    def _alarms_changed(self) -> None:
+        """Somebody changed one, from another thread: take it up at once, so that the pages show it."""
+        if self.loop is not None and not self.loop.is_closed():
+            taking = asyncio.run_coroutine_threadsafe(self._read_alarms_again(), self.loop)
+            with contextlib.suppress(TimeoutError, asyncio.CancelledError):
+                taking.result(CHANGED_SECONDS)
 
     async def _read_alarms_again(self) -> None:
         """Others may have changed alarms (acknowledged, shelved): once all of ours is written, the store knows best."""

@@ -11,6 +11,7 @@ import typer
 
 from agent.cli.alarm_outbox import outbox
 from agent.cli.alarm_rehearsal import rehearse
+from agent.cli.alarm_window import windows
 from agent.cli.options import AsJson, At, SettingsFile, Since, StoreUrl
 from agent.model.alarm import SEVERITIES, AlarmRecord, AlarmState, rank
 
@@ -23,7 +24,6 @@ MARKS = {"low": "·", "medium": "!", "high": "!!", "urgent": "!!!"}
 
 _COLOURS = {"low": "", "medium": "yellow", "high": "red", "urgent": "bold red"}
 _SET_ASIDE = (AlarmState.SHELVED, AlarmState.SUPPRESSED, AlarmState.OUT_OF_SERVICE)
-_ATTEMPTS = 5
 
 Act = Callable[[AlarmRecord, datetime], "tuple[AlarmRecord, Transition]"]
 Key = Annotated[str, typer.Argument(metavar="KEY", help="The alarm's key, or a part of it that fits one alarm only.")]
@@ -41,6 +41,7 @@ def register(app: typer.Typer) -> None:
     group.command("reinstate")(reinstate)
     group.command("outbox")(outbox)
     group.command("rehearse")(rehearse)
+    group.add_typer(windows(), name="window")
     app.add_typer(group, name="alarms")
 
 
@@ -218,46 +219,14 @@ def read_span(text: str) -> timedelta:
     return timedelta(**{units[unit]: int(number)})
 
 
-def find(records: Sequence[AlarmRecord], key: str) -> AlarmRecord:
-    """The alarm that is meant. Raises LookupError, with a sentence, for none or for several."""
-    for record in records:
-        if record.key == key:
-            return record
-    low = key.casefold()
-    fitting = [record for record in records if low in record.key.casefold()]
-    fitting = [record for record in fitting if record.state is not AlarmState.NORMAL] or fitting
-    if len(fitting) == 1:
-        return fitting[0]
-    if not fitting:
-        raise LookupError(f"there is no alarm {key!r}; lowmark alarms lists their keys")
-    some = ", ".join(record.key for record in fitting[:5])
-    raise LookupError(
-        f"{key!r} fits {len(fitting)} alarms ({some}{' ...' if len(fitting) > 5 else ''}); give more of it"
-    )
-
-
-def change(store: Store, key: str, act: Act, now: datetime) -> AlarmRecord:
-    """Do ``act`` to one alarm and save it; anew when the agent changed it at the same moment.
-
-    Raises LookupError for an unknown key, NotApplicableError for what its state does not allow, RuntimeError when the
-    agent was quicker every time.
-    """
-    for _ in range(_ATTEMPTS):
-        record = find(store.alarms(), key)
-        moved, transition = act(record, now)
-        # One transaction: a line about a step that was overtaken would tell of what did not happen.
-        if not store.save_alarms([moved], [transition.entry], bases={moved.key: record}).stale:
-            return moved
-    raise RuntimeError("the agent is changing this alarm at the moment; try again")
-
-
 def _act(settings: Path | None, store: str | None, key: str, act: Act) -> None:
     from agent.alarms.lifecycle import NotApplicableError, words
+    from agent.app.desk import Overtaken, change
 
     with _open(settings, store) as opened:
         try:
-            record = change(opened, key, act, datetime.now(UTC))
-        except (LookupError, NotApplicableError, RuntimeError) as problem:
+            record = change(opened, key, act, datetime.now(UTC), part=True)
+        except (LookupError, NotApplicableError, Overtaken) as problem:
             _fail(str(problem.args[0]))
     until = f" until {_local(record.shelved_until, record)}" if record.shelved_until else ""
     _say(f"{record.key}: {words(record.state)}{until}")

@@ -8,16 +8,17 @@ from functools import partial
 from typing import Any
 
 from agent.model.alarm import Message, rank
-from agent.notify.channel import Receipts, Reveal, Undelivered, Worker, fingerprint, revealed
+from agent.notify.channel import MakeLink, Receipts, Reveal, Undelivered, Worker, fingerprint, no_link, revealed
 from agent.notify.message import compose
 
 
 class AppriseChannel:
     """Sends to every URL in ``urls``, which are asked for at each sending since they hold the service's keys."""
 
-    def __init__(self, name: str, urls: Sequence[Reveal]) -> None:
+    def __init__(self, name: str, urls: Sequence[Reveal], link: MakeLink = no_link) -> None:
         self._name = name
         self._urls = tuple(urls)
+        self._link = link
         self._receipts = Receipts()
         self._worker = Worker(name)
 
@@ -29,7 +30,7 @@ class AppriseChannel:
     async def send(self, messages: Sequence[Message]) -> None:
         """Send all as one text. Raises Undelivered; a service that took it gets no second one from this process."""
         urls = [revealed(url, self._name) for url in self._urls]
-        text = compose(messages)
+        text = compose(messages, lambda message: self._link(message, self._name))
         piece, tone = fingerprint(messages), _tone(messages)
         await self._worker.run(partial(self._send, urls, piece, text.subject, text.body, tone))
 

@@ -22,6 +22,14 @@ from agent.model.failure import Failure
 Reveal = Callable[[], str]
 """Gives a secret when it is needed; raises Failure where there is none."""
 
+MakeLink = Callable[[Message, str], str]
+"""The address at which somebody (a receiver, or a channel) acknowledges what a message tells; "" for none."""
+
+
+def no_link(_message: Message, _who: str) -> str:
+    """No links."""
+    return ""
+
 
 class Undelivered(Exception):
     """A delivery failed. ``str()`` is a sentence without secrets. ``retry_after``: the receiver's wish, in seconds."""

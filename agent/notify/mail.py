@@ -15,12 +15,23 @@ from email.message import EmailMessage
 from email.policy import SMTP as SMTP_POLICY
 from email.utils import format_datetime
 from functools import partial
+from hashlib import sha256
 from ipaddress import ip_address
 from pathlib import Path
 
 from agent.alarms.wording import clean
 from agent.model.alarm import Message, rank
-from agent.notify.channel import Receipts, Reveal, Undelivered, Worker, fingerprint, masked, revealed
+from agent.notify.channel import (
+    MakeLink,
+    Receipts,
+    Reveal,
+    Undelivered,
+    Worker,
+    fingerprint,
+    masked,
+    no_link,
+    revealed,
+)
 from agent.notify.message import compose
 
 SECURITIES = ("starttls", "tls", "none")
@@ -44,9 +55,13 @@ class Server:
 
 
 class MailChannel:
-    """Mails to fixed receivers. ``sender`` and ``to`` are bare addresses. Raises ValueError when they are unfit."""
+    """Mails to fixed receivers. ``sender`` and ``to`` are bare addresses. Raises ValueError when they are unfit.
 
-    def __init__(self, name: str, server: Server, sender: str, to: Sequence[str]) -> None:
+    ``link``: makes the address at which a receiver acknowledges what a message tells. Where there is one, each receiver
+    gets a mail of their own, since it says who they are.
+    """
+
+    def __init__(self, name: str, server: Server, sender: str, to: Sequence[str], link: MakeLink = no_link) -> None:
         if server.security not in SECURITIES:
             raise ValueError(f"security must be one of {', '.join(SECURITIES)}, not {server.security!r}")
         if server.user is not None and server.password is None:
@@ -62,6 +77,7 @@ class MailChannel:
         self._server = server
         self._sender = sender
         self._to = tuple(to)
+        self._link = link
         self._receipts = Receipts()
         self._worker = Worker(name)
 
@@ -73,17 +89,22 @@ class MailChannel:
     async def send(self, messages: Sequence[Message]) -> None:
         """Send one mail. Raises Undelivered; a receiver who already has it gets no second one from this process."""
         piece = fingerprint(messages)
-        mail = letter(messages, self._sender, self._to)
         password = revealed(self._server.password, self._name)
-        await self._worker.run(partial(self._send, piece, mail, password))
+        await self._worker.run(partial(self._send, piece, self._mails(messages), password))
+
+    def _mails(self, messages: Sequence[Message]) -> list[tuple[tuple[str, ...], EmailMessage]]:
+        """What is sent to whom."""
+        if not any(self._link(message, self._to[0]) for message in messages):
+            return [(self._to, letter(messages, self._sender, self._to))]
+        return [((one,), letter(messages, self._sender, (one,), self._link)) for one in self._to]
 
     async def close(self) -> None:
         """End the thread."""
         self._worker.close()
 
-    def _send(self, piece: str, mail: EmailMessage, password: str) -> None:
+    def _send(self, piece: str, mails: Sequence[tuple[Sequence[str], EmailMessage]], password: str) -> None:
         try:
-            self._deliver(piece, mail, password)
+            self._deliver(piece, mails, password)
         except Undelivered:
             raise
         except smtplib.SMTPResponseException as problem:
@@ -98,21 +119,31 @@ class MailChannel:
         where = f"mail server {self._server.host}:{self._server.port}"
         return Undelivered(f"{where}: {masked(text, (password,))}", permanent=permanent)
 
-    def _deliver(self, piece: str, mail: EmailMessage, password: str) -> None:
-        missing = self._receipts.missing(piece, self._to)
-        if not missing:
+    def _deliver(self, piece: str, mails: Sequence[tuple[Sequence[str], EmailMessage]], password: str) -> None:
+        waiting = [(self._receipts.missing(piece, list(to)), mail) for to, mail in mails]
+        waiting = [(missing, mail) for missing, mail in waiting if missing]
+        if not waiting:
             return
+        refused: dict[str, tuple[int, bytes]] = {}
         with self._connected(password) as smtp:
-            try:
-                refused = smtp.send_message(mail, self._sender, missing)
-            except smtplib.SMTPRecipientsRefused as problem:
-                refused = problem.recipients
-        for receiver in missing:
-            if receiver not in refused:
-                self._receipts.note(piece, receiver)
+            for missing, mail in waiting:
+                refused |= self._one(smtp, piece, missing, mail)
         if refused:
             said = "; ".join(f"{who}: {code} {_said(why)}" for who, (code, why) in sorted(refused.items()))
             raise self._failed(f"refused for {said}", password, permanent=all(c >= 500 for c, _ in refused.values()))
+
+    def _one(
+        self, smtp: smtplib.SMTP, piece: str, missing: Sequence[str], mail: EmailMessage
+    ) -> dict[str, tuple[int, bytes]]:
+        """Send one mail; those who were refused."""
+        try:
+            refused = smtp.send_message(mail, self._sender, missing)
+        except smtplib.SMTPRecipientsRefused as problem:
+            refused = problem.recipients
+        for receiver in missing:
+            if receiver not in refused:
+                self._receipts.note(piece, receiver)
+        return dict(refused)
 
     def _connected(self, password: str) -> smtplib.SMTP:
         server = self._server
@@ -135,15 +166,21 @@ class MailChannel:
         return smtp
 
 
-def letter(messages: Sequence[Message], sender: str, to: Sequence[str]) -> EmailMessage:
-    """The mail itself. Its date is that of the latest decision, so the same messages always make the same mail."""
-    text = compose(messages)
+def letter(messages: Sequence[Message], sender: str, to: Sequence[str], link: MakeLink | None = None) -> EmailMessage:
+    """The mail itself. Its date is that of the latest decision, so the same messages always make the same mail.
+
+    ``link``: for a mail to one receiver, makes the address at which they acknowledge a message.
+    """
+    text = compose(messages) if link is None else compose(messages, lambda message: link(message, to[0]))
+    number = fingerprint(messages)
+    if link is not None:
+        number += "." + sha256(to[0].encode()).hexdigest()[:12]
     mail = EmailMessage(policy=SMTP_POLICY)
     mail["From"] = f"Lowmark <{sender}>"
     mail["To"] = ", ".join(to)
     mail["Subject"] = text.subject
     mail["Date"] = format_datetime(max(message.at for message in messages))
-    mail["Message-ID"] = f"<{fingerprint(messages)}@{sender.rpartition('@')[2]}>"
+    mail["Message-ID"] = f"<{number}@{sender.rpartition('@')[2]}>"
     mail["Auto-Submitted"] = "auto-generated"
     if any(rank(message.severity) >= rank("urgent") and message.kind != "returned" for message in messages):
         mail["Importance"] = "high"

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import shlex
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta, tzinfo
 
@@ -37,16 +37,19 @@ class Text:
     body: str
 
 
-def compose(messages: Sequence[Message]) -> Text:
-    """The text for one or several messages; raises ValueError for none. The gravest come first, ends come last."""
+def compose(messages: Sequence[Message], link: Callable[[Message], str] = lambda _: "") -> Text:
+    """The text for one or several messages; raises ValueError for none. The gravest come first, ends come last.
+
+    ``link``: the address at which the alarm of a message is acknowledged; "" for none.
+    """
     if not messages:
         raise ValueError("there is nothing to tell")
     ordered = sorted(messages, key=lambda message: (message.kind == "returned", -rank(message.severity), message.key))
     if len(ordered) == 1:
-        return Text(_subject(ordered[0]), _body(ordered[0]))
+        return Text(_subject(ordered[0]), _body(ordered[0], link))
     index = [f"  {at}. {_line(message)}" for at, message in enumerate(ordered, 1)]
     rule = "\n" + "-" * WIDTH + "\n\n"
-    parts = [f"{at}. {_body(message, brief=True)}" for at, message in enumerate(ordered, 1)]
+    parts = [f"{at}. {_body(message, link, brief=True)}" for at, message in enumerate(ordered, 1)]
     care = _care(_cautions(ordered))
     body = (
         "\n".join([f"{len(ordered)} messages:", "", *index, ""])
@@ -119,13 +122,13 @@ def moment(at: str | datetime, zone: tzinfo) -> str:
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 
 
-def _body(message: Message, *, brief: bool = False) -> str:
+def _body(message: Message, link: Callable[[Message], str], *, brief: bool = False) -> str:
     """``brief``: one of several; the cautions then stand once, at the end."""
     rows = [row for row in (*_where_rows(message), *_what_rows(message), *_when_rows(message)) if row[1]]
     lines = [_what(message), "", *(_row(name, value) for name, value in rows)]
     if message.kind != "returned" and not brief and (care := _care(_cautions([message]))):
         lines += ["", care.rstrip("\n")]
-    lines += ["", *_footer(message)]
+    lines += ["", *_footer(message, link(message))]
     return "\n".join(lines) + "\n"
 
 
@@ -301,8 +304,11 @@ def _care(lines: Sequence[str]) -> str:
     return "\n".join(["Take care", *wrapped]) + "\n"
 
 
-def _footer(message: Message) -> list[str]:
+def _footer(message: Message, link: str) -> list[str]:
     key = clean(message.key, 300)
     if message.kind == "returned":
         return [f"Alarm {key}"]
+    if link:
+        # On a line of its own, which mail programs make one to click.
+        return [f"Alarm {key}", "Acknowledge:", link]
     return [f"Alarm {key}", f"Acknowledge: lowmark alarms ack {shlex.quote(key)} --by NAME"]

@@ -26,7 +26,7 @@ from urllib.parse import urlsplit
 import httpx
 
 from agent.model.alarm import Message
-from agent.notify.channel import Reveal, Undelivered, fingerprint, masked, revealed
+from agent.notify.channel import MakeLink, Reveal, Undelivered, fingerprint, masked, no_link, revealed
 from agent.notify.message import compose
 
 FORMAT = "lowmark.alarms.v1"
@@ -38,7 +38,7 @@ class WebhookChannel:
     """Posts to one URL. ``url`` and ``secret`` are asked for at each sending. Redirects are not followed.
 
     ``clock`` gives the moment of signing. ``timeout``: seconds for each of connecting, writing and reading, and four
-    times that for the whole.
+    times that for the whole. ``link``: makes the address at which an alarm is acknowledged.
     """
 
     def __init__(
@@ -50,8 +50,10 @@ class WebhookChannel:
         secret: Reveal | None = None,
         ca_file: str | Path | None = None,
         timeout: float = 10.0,
+        link: MakeLink = no_link,
     ) -> None:
         self._name = name
+        self._link = link
         self._url = url
         self._secret = secret
         self._clock = clock
@@ -66,7 +68,7 @@ class WebhookChannel:
     async def send(self, messages: Sequence[Message]) -> None:
         """Post all in one request. Raises Undelivered."""
         url, secret = revealed(self._url, self._name), revealed(self._secret, self._name)
-        content = body(messages)
+        content = body(messages, lambda message: self._link(message, self._name))
         headers = {
             "Content-Type": "application/json",
             "User-Agent": "lowmark",
@@ -101,16 +103,17 @@ class WebhookChannel:
         return context
 
 
-def body(messages: Sequence[Message]) -> bytes:
-    """The JSON: format, subject and text for people, and each message with its facts."""
-    text = compose(messages)
-    listed: list[dict[str, Any]] = [_public(message) for message in messages]
+def body(messages: Sequence[Message], link: Callable[[Message], str] = lambda _: "") -> bytes:
+    """The JSON: format, subject and text for people, and each message with its facts (and ``acknowledge``, a URL)."""
+    text = compose(messages, link)
+    listed: list[dict[str, Any]] = [_public(message, link(message)) for message in messages]
     made = {"format": FORMAT, "subject": text.subject, "text": text.body, "messages": listed}
     return json.dumps(made, ensure_ascii=True, separators=(",", ":")).encode("ascii")
 
 
-def _public(message: Message) -> dict[str, Any]:
-    return {name: value for name, value in message.to_data().items() if name not in ("channel", "batch")}
+def _public(message: Message, link: str) -> dict[str, Any]:
+    shown = {name: value for name, value in message.to_data().items() if name not in ("channel", "batch")}
+    return {**shown, "acknowledge": link} if link else shown
 
 
 def signature(secret: str, stamp: str, content: bytes) -> str:

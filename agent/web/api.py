@@ -19,7 +19,7 @@ from agent.insight.symptoms import NotSeen, read
 from agent.insight.symptoms import rank as suspects_of
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.failure import Failure
-from agent.web import schema, shapes, shapes_history
+from agent.web import api_alarms, schema, shapes, shapes_history
 from agent.web.callers import Refused
 from agent.web.house import House
 from agent.web.problem import PROBLEM, problem
@@ -183,6 +183,7 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
         return _answer(request, "symptom", shape_of_symptom(process, whose, case.as_of, ranking))
 
     _lists(api, house)
+    api_alarms.add(api, house)
     return api
 
 

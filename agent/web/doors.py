@@ -31,8 +31,9 @@ SAFE_METHODS = frozenset(("GET", "HEAD", "OPTIONS"))
 FORM_COOKIE = "lowmark-form"
 SESSION_COOKIE = "lowmark-session"
 SIGN_IN = "/sign-in"
-WITHOUT_SIGN_IN = (SIGN_IN, "/icon.svg", "/look-")
-"""Whoever is not known may see what begins like this: the sign-in page and how it looks."""
+WITHOUT_SIGN_IN = (SIGN_IN, "/icon.svg", "/look-", "/acknowledge/")
+"""Whoever is not known may see what begins like this: the sign-in page, how it looks, and what the signed link of a
+message leads to."""
 LARGEST_FORM = 12 * 1024 * 1024
 """Octets of a form, a photo included."""
 LARGEST_JSON = 1024 * 1024

@@ -19,6 +19,7 @@ from agent.model.proof import Done, Proof, Recorded, Service, Suggestion
 from agent.model.round import Round
 from agent.model.stocktaking import Movement, Stocktaking
 from agent.model.upkeep import PrinterUpkeep
+from agent.web.desk import Desk
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +117,9 @@ class House(Protocol):
 
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         """Work that falls due, as it was last reckoned; printers not reckoned yet are absent."""
+
+    def desk(self) -> Desk:
+        """What people may do to alarms."""
 
     def about(self) -> About:
         """The agent itself. Asked for on most pages, so it must be quick."""

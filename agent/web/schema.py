@@ -111,6 +111,13 @@ class Alarms(Listed):
     alarms: list[AlarmRecord]
 
 
+class OneAlarm(Shape):
+    """One alarm."""
+
+    format: Literal["lowmark.alarm.v1"]
+    alarm: AlarmRecord
+
+
 class Ledger(Shape):
     """A part of the ledger, in order of time; ``offset`` counts back from its end."""
 

@@ -14,7 +14,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.fleet import LedgerEntry, Printer
 from agent.model.zones import zone_of
-from agent.web import look, sign_in, symptom_page
+from agent.web import alarm_forms, look, shelf_pages, sign_in, symptom_page
 from agent.web.api import build_api
 from agent.web.callers import Refused
 from agent.web.gate import Gate
@@ -48,7 +48,9 @@ def routes(house: House, gate: Gate | None = None) -> list[BaseRoute]:
     return [
         Route("/", lambda _: RedirectResponse("/printers", 307)),
         *(Route(path, guarded(page)) for path, page in shown),
+        *shelf_pages.routes(house),
         *sign_in.routes(gate or Gate(), NAV),
+        *alarm_forms.routes(house),
         Route(look.style_path(), _style),
         Route("/icon.svg", _icon),
         Mount("/api/v1", _with_head(build_api(house, roster))),
@@ -177,6 +179,10 @@ class Site:
             agent_zone=house.about().zone,
             now=house.now(),
             pages=leaves(query, page, len(found)),
+            lengths=alarm_forms.SHELF_WORDS,
+            open_states=alarm_forms.OPEN,
+            there=address(query, done=None, key=None),
+            done=alarm_forms.done(query, records),
         )
 
     def ledger(self, request: Request) -> Response:

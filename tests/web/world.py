@@ -9,8 +9,11 @@ from pathlib import Path
 
 from agent.alarms.engine import judge
 from agent.alarms.rules import Rule
+from agent.app.desk import AlarmDesk
+from agent.app.links import Links
 from agent.app.parts import packaged_oddities
 from agent.app.rounds import Rounds
+from agent.app.shelving import Shelving
 from agent.app.symptoms import case_of
 from agent.insight.clues import Case
 from agent.insight.kin import Fleet as Kin
@@ -24,6 +27,7 @@ from agent.model.health import Durations, Health, Vitals
 from agent.model.insight import Insight
 from agent.model.reading import Reading
 from agent.model.round import Round
+from agent.model.stocktaking import Movement, Stocktaking
 from agent.model.upkeep import PrinterUpkeep
 from agent.rehearsal.fleet import Fleet
 from agent.rehearsal.past import contacts, thinned
@@ -33,6 +37,16 @@ from agent.store import Store
 from agent.store.errors import StoreRejected
 from agent.web.house import About
 
+SETTINGS = """
+parts:
+  - {name: TG-40K, description: "Black toner, 6,000 pages", supplies: ["toner:black"], yield: 6000, price: 89.50}
+  - {name: "=QU-C", description: Cyan toner, supplies: ["toner:cyan"], yield: 3000, price: 120, pack: 2}
+  - {name: DR-1, description: Drum, supplies: [opc], price: 64}
+shelf:
+  places:
+    - {name: Cupboard 3}
+    - {name: Depot shelf}
+"""
 RULES = (
     Rule("supply-low", "supplyBelow", below=0.15, deadband=0.03),
     Rule("supply-empty", "supplyEmpty", severity="high"),
@@ -71,6 +85,9 @@ class StoreHouse:
         self._insights = {one.printer.id: look(one, self.kin, now) for one in histories}
         self.due: dict[int, PrinterUpkeep] = {}
         self.settings = ""
+        shelved = parse(SETTINGS)
+        self.shelving = Shelving(store, lambda: shelved, lambda: (self._insights, self.due), self.printers)
+        self.shelving.reckon(now)
 
     def now(self) -> datetime:
         return self.moment
@@ -126,8 +143,17 @@ class StoreHouse:
         )  # fmt: skip
         return rounds.plan(self.moment, site, day, at)
 
+    def shelf(self, at: datetime | None) -> Stocktaking:
+        return self.shelving.look(self.moment, at)
+
+    def move(self, move: Movement) -> LedgerEntry:
+        return self.shelving.move(move, self.moment)
+
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         return self.due
+
+    def desk(self) -> AlarmDesk:
+        return AlarmDesk(self.store, self.now, Links(lambda: "http://localhost", lambda: "a key for the test"))
 
     def about(self) -> About:
         vitals = Vitals(

@@ -1,0 +1,85 @@
+"""What programs do to alarms over the API: acknowledge and shelve them. Both want the role ``serve``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import timedelta
+from typing import Annotated, Any
+
+from fastapi import Depends, FastAPI, Path, Response
+from pydantic import BaseModel, ConfigDict, Field
+
+from agent.model.alarm import AlarmRecord
+from agent.web import schema, shapes
+from agent.web.callers import needs, who_does_it
+from agent.web.desk import NotDone
+from agent.web.house import House
+from agent.web.problem import PROBLEM, problem
+
+Key = Annotated[str, Path(max_length=1000, description="The key of the alarm, its bars written %7C.")]
+_SERVE = [Depends(needs("serve"))]
+_PROBLEM: Mapping[str, Any] = {"content": {PROBLEM: {"schema": {"$ref": "#/components/schemas/Problem"}}}}
+_WORDS = {
+    401: "Nobody is signed in, and there is no token.",
+    403: "The caller may not do this.",
+    404: "There is no such alarm.",
+    409: "The state of the alarm does not allow it.",
+    415: "Send application/json.",
+    422: "A parameter is wrong.",
+    503: "The store cannot be used now.",
+}
+_ANSWERS: dict[int | str, dict[str, Any]] = {
+    200: {"model": schema.OneAlarm, "description": "The alarm as it is now."},
+    **{status: {"description": words, **_PROBLEM} for status, words in _WORDS.items()},
+}
+
+
+class _Asked(BaseModel):
+    model_config = ConfigDict(extra="forbid")
+
+
+class Acknowledge(_Asked):
+    """Somebody has seen it."""
+
+    who: Annotated[
+        str, Field(max_length=100, description="Who does it, where nobody signs in; else the caller is known.")
+    ] = ""
+
+
+class Shelve(Acknowledge):
+    """Put it away for a time."""
+
+    minutes: Annotated[int, Field(ge=1, le=31 * 24 * 60, description="For how long.")]
+    reason: Annotated[str, Field(min_length=1, max_length=200, description="Why; the ledger says it.")]
+
+
+def add(api: FastAPI, house: House) -> None:
+    """Add the operations to the API."""
+
+    @api.post(
+        "/alarms/{key:path}/acknowledge",
+        summary="Say that somebody has seen an alarm: it is not told again",
+        responses=_ANSWERS,
+        dependencies=_SERVE,
+    )
+    def acknowledge(key: Key, asked: Acknowledge) -> Response:
+        return _done(lambda: house.desk().acknowledge(key, who_does_it(asked.who)))
+
+    @api.post(
+        "/alarms/{key:path}/shelve",
+        summary="Put an alarm away for a time; if it stands then, it is told again",
+        responses=_ANSWERS,
+        dependencies=_SERVE,
+    )
+    def shelve(key: Key, asked: Shelve) -> Response:
+        length = timedelta(minutes=asked.minutes)
+        return _done(lambda: house.desk().shelve(key, length, who_does_it(asked.who), asked.reason))
+
+
+def _done(act: Callable[[], AlarmRecord]) -> Response:
+    try:
+        record = act()
+    except NotDone as refused:
+        return problem(refused.status, str(refused))
+    body = shapes.text("alarm", {"alarm": shapes.alarms([record])[0]})
+    return Response(body, media_type="application/json")
