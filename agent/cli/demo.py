@@ -104,12 +104,14 @@ class Demo:
     def _write_settings(self, desk_url: str) -> Path:
         import yaml
 
+        from agent.rehearsal import stores
         from agent.rehearsal.paper import write_settings
 
         path = self.folder / "demo.yaml"
         write_settings(self.fleet, path, store=f"sqlite:///{self.folder / 'demo.sqlite'}")
         text = path.read_text("utf-8")
         more: dict[str, Any] = {
+            **stores.settings(self.fleet),
             "listen": {"address": f"127.0.0.1:{free_port(METRICS_PORT)}"},
             "servicing": {"prove_within": "3m"},
             "channels": [{"name": "desk", "kind": "webhook", "url": desk_url}],
@@ -133,6 +135,7 @@ class Demo:
         from agent.app.parts import packaged_oddities
         from agent.cli.show import errors
         from agent.rehearsal.past import contacts, thinned
+        from agent.rehearsal.stores import counted
 
         until = datetime.now(UTC)
         span = (until - self.fleet.start).total_seconds()
@@ -145,6 +148,7 @@ class Demo:
                 store.record(some)
                 bar.update(task, completed=(some[-1].at - self.fleet.start).total_seconds())
         store.append_ledger(_logged(self.fleet.truth.deeds, store.printers()))
+        store.append_ledger(counted(self.fleet, until))
 
     # --- while it runs --------------------------------------------------------------------------------------------
 
