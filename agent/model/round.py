@@ -297,3 +297,8 @@ class RoundTerms:
     def swap_of(self, kind: str) -> Swap | None:
         """What the settings say about the exchange of this kind of supply."""
         return next((swap for name, swap in self.swaps if name == kind), None)
+
+
+def card_path(key: str) -> str:
+    """The path of a card's page, below the root of the pages."""
+    return f"/round/{key}"
