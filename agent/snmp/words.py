@@ -69,9 +69,10 @@ def refused(peer: Peer) -> Refused:
 
 def dropped(peer: Peer) -> Dropped:
     """An SNMPv3 agent told its engine ID and then kept silent."""
+    context = peer.credentials.context if isinstance(peer.credentials, UsmUser) else ""
     return Dropped(
         f"{peer.address} speaks SNMPv3, but leaves requests of {_who(peer)} unanswered: "
-        "check the privacy protocol and its pass phrase"
+        "check the privacy protocol and its pass phrase" + (f", and the context {context!r}" if context else "")
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import dataclasses
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -286,3 +287,11 @@ def test_under_version_3_nothing_is_set_either(run: Callable, agent: Agent, engi
         await reader.close()
 
     run(main())
+
+
+def test_a_context_that_the_agent_does_not_know_is_named(run: Callable, agent: Agent) -> None:
+    # RFC 3413 section 3.2 asks for a report of snmpUnknownContexts; this agent drops the request without a word.
+    assert isinstance(AUTH_PRIV, UsmUser)
+    peer = Peer("127.0.0.1", agent.port, dataclasses.replace(AUTH_PRIV, context="nowhere"), timeout=0.5, deadline=2)
+    with pytest.raises(Denied, match="the context 'nowhere'"):
+        run(readings("pysnmp", peer))
