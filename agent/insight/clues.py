@@ -308,7 +308,10 @@ def _display(process: Process, case: Case) -> Iterator[Clue]:
         for line in lines:
             low = clean(line, 120).casefold()
             if piece.name not in _SILENT_PARTS - {"calibration"} and any(word in low for word in piece.said):
-                yield Clue("display", piece.name, "", 1.5, f'its display says "{clean(line, 60)}"')
+                own = [one for one in case.tracks if one.kind in piece.supplies and one.colorant]
+                units = [one.key for one in own if one.colorant and one.colorant.casefold() in low]
+                for unit in units or [""]:
+                    yield Clue("display", piece.name, unit, 1.5, f'its display says "{clean(line, 60)}"')
                 break
 
 

@@ -14,9 +14,10 @@ The table is ``process.toml`` beside this file; its shapes are those of ``agent.
 from __future__ import annotations
 
 import difflib
+import re
 import tomllib
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from importlib.resources import files
 from types import MappingProxyType
@@ -28,6 +29,8 @@ from agent.model.symptom import AlertPlace, Cause, Piece, Stage, Symptom
 FINISHERS = 30000
 """From this number on, alert codes are those that IANA added for finishers."""
 _NOWHERE = AlertPlace()
+_FOR_SERVICE = re.compile(r"(?!input|output).*(Failure|Temperature|StorageError)$", re.DOTALL)
+"""What has failed inside is for service, whoever may otherwise touch the part."""
 
 
 class ProcessFault(ValueError):
@@ -57,7 +60,8 @@ class Process:
 
     def place_of_alert(self, alert: Alert, supply: str = "") -> AlertPlace:
         """Where an alert belongs. ``supply``: the kind of supply that it is about, where that is known."""
-        return self.place(self.part_of(alert.code, alert.code_number, alert.group, supply))
+        place = self.place(self.part_of(alert.code, alert.code_number, alert.group, supply))
+        return replace(place, who="fieldService") if place.part and _FOR_SERVICE.match(alert.code) else place
 
     def part_of(self, code: str, number: int, group: str, supply: str = "") -> str:
         """The part that an alert code in an alert group is about; "" for none."""

@@ -46,7 +46,7 @@ def compare(every: float, rollers: Iterable[Roller]) -> tuple[Match, ...]:
     """
     if not sensible(every):
         raise ValueError(f"a distance of {every} mm cannot be one of a repeating mark")
-    made = [min((_match(every, roller, turns) for turns, _ in TURNS), key=_order) for roller in rollers]
+    made = [_best(every, roller) for roller in rollers]
     return tuple(sorted(made, key=lambda one: (*_order(one), one.roller.name)))
 
 
@@ -81,6 +81,12 @@ def _match(every: float, roller: Roller, turns: float) -> Match:
     slack = tolerance(expected)
     off = every - expected
     return Match(roller, turns, expected, off, slack, abs(off) <= slack)
+
+
+def _best(every: float, roller: Roller) -> Match:
+    """The number of turns that fits best; where none does, one turn."""
+    tried = [_match(every, roller, turns) for turns, _ in TURNS]
+    return min((one for one in tried if one.fits), key=_order, default=tried[0])
 
 
 def _order(match: Match) -> tuple[bool, float, float]:

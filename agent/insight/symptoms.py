@@ -117,15 +117,32 @@ def _suspects(process: Process, case: Case, cause: Cause, known: Sequence[Clue],
             units.setdefault(one.unit, []).append(one)
     if not tracks:
         general += _in_cartridge(process, case, piece, known)
-    told = {key: some for key, some in units.items() if some}
-    rest = [key for key in units if key not in told]
-    for key, some in told.items():
-        yield _suspect(
-            process, cause, piece, (key,), _name(case, piece, (key,), tracks), [*some, *general], seen, tracks
-        )
-    if rest or not tracks:
-        name = _name(case, piece, rest, tracks) if told else piece.title
-        yield _suspect(process, cause, piece, tuple(rest), name, general, seen, tracks)
+    for keys in _alike(units, tracks, seen):
+        said = _together([one for key in keys for one in units[key]])
+        name = _name(case, piece, keys, tracks)
+        yield _suspect(process, cause, piece, keys, name, [*said, *general], seen, tracks)
+    if not tracks:
+        name = f"{piece.title} (the others)" if units else piece.title
+        yield _suspect(process, cause, piece, (), name, general, seen, tracks)
+
+
+def _alike(
+    units: Mapping[str, Sequence[Clue]], tracks: Mapping[str, SupplyTrack], seen: Seen
+) -> Iterable[tuple[str, ...]]:
+    """Units of which the same is to be said, together: nothing at all, or that they are far from worn."""
+    groups: dict[tuple[str, bool], list[str]] = {}
+    for key, some in units.items():
+        sound = bool(some) and all(one.kind == "spent" and one.factor < 1 for one in some)
+        of_colour = key in tracks and tracks[key].colorant == seen.colour
+        groups.setdefault((key if some and not sound else "sound" if sound else "", of_colour), []).append(key)
+    return [tuple(keys) for keys in groups.values()]
+
+
+def _together(known: Sequence[Clue]) -> list[Clue]:
+    """Clues of several units that are far from worn, in one."""
+    if len({one.unit for one in known}) < 2:
+        return list(known)
+    return [replace(known[0], text=", ".join(one.text for one in known))]
 
 
 def _suspect(  # noqa: PLR0913 - it is put together here
@@ -183,7 +200,7 @@ def _name(case: Case, piece: Piece, units: Sequence[str], tracks: Mapping[str, S
     trays = [int(key.removeprefix("tray:")) for key in units if key.startswith("tray:")]
     if trays:
         return f"{piece.title}: " + ", ".join(clean(case.trays.get(one, ""), 40) or f"tray {one}" for one in trays)
-    return f"{piece.title} (the others)" if piece.name == "feeder" and not units else piece.title
+    return piece.title
 
 
 def cautions_of(piece: Piece) -> tuple[str, ...]:

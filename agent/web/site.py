@@ -144,7 +144,7 @@ class Site:
         shown = symptom_page.asked(self._house, int(request.path_params["printer_id"]), request.query_params)
         if shown is None:
             raise HTTPException(404)
-        return answer("symptom.html", 422 if shown["fault"] else 200, here="/printers", **shown)
+        return answer("symptom.html", here="/printers", **shown)
 
     def _gone(self, printer_id: int) -> Response:
         known = self._house.printers().get(printer_id)

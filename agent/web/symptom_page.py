@@ -12,6 +12,9 @@ from agent.model.alert_words import TRAINING
 from agent.web.house import House
 from agent.web.shapes_symptom import ADVICE
 
+SHOWN = 5
+"""So many suspects stand open on the page; the others are folded away."""
+
 
 def distance(text: str) -> float | None:
     """A distance as people write it, with a comma too and with its unit; None for nothing. Raises NotSeen."""
@@ -61,7 +64,9 @@ def asked(house: House, printer_id: int, query: QueryParams) -> dict[str, Any] |
         "colours": there,
         "ranking": ranking,
         "fault": fault,
-        "cautions": care(ranking.suspects) if ranking is not None else (),
+        "first": ranking.suspects[:SHOWN] if ranking is not None else (),
+        "rest": ranking.suspects[SHOWN:] if ranking is not None else (),
+        "cautions": care(ranking.suspects[:SHOWN]) if ranking is not None else (),
         "who": TRAINING,
         "advice": ADVICE,
         "match_words": match_words,
