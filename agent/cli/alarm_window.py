@@ -109,7 +109,7 @@ def open_one(  # noqa: PLR0913 - each is an option of the command
         opened.open_window(made, entry)
         covered = _covered(opened, made)
     console.print(plain(f"{entry.text}; until {made.end:%Y-%m-%d %H:%M} UTC"), soft_wrap=True)
-    console.print(plain(f"{covered} printers are in it"), soft_wrap=True)
+    console.print(plain(f"{covered} {'printer is' if covered == 1 else 'printers are'} in it"), soft_wrap=True)
     if not covered:
         fail("no printer in service is in it; see lowmark printers for names, sites and tags", 1)
 

@@ -11,6 +11,7 @@ from agent.alarms.conditions import Outlooks
 from agent.alarms.engine import Judgement, judge
 from agent.alarms.routes import Route
 from agent.alarms.rules import Rule
+from agent.alarms.windows import Window
 from agent.model.alarm import AgentHealth, AlarmRecord, Message
 from agent.model.fleet import Finding, LedgerEntry, Place, Printer, PrinterView
 from agent.model.reading import CONSUMED, RECEPTACLE, Alert, Amount, Counter, Reading, Supply, System
@@ -85,6 +86,7 @@ class Agent:
     messages: list[Message] = field(default_factory=list)
     now: datetime = START
     routes: Mapping[str, Route] = field(default_factory=dict)
+    windows: Sequence[Window] = ()
 
     def judge(
         self,
@@ -105,6 +107,7 @@ class Agent:
             whole=whole,
             outlooks=outlooks,
             routes=self.routes,
+            windows=self.windows,
         )
 
     def sweep(

@@ -12,7 +12,8 @@ from typer.testing import CliRunner
 
 from agent.alarms.lifecycle import acknowledge
 from agent.alarms.rules import Rule
-from agent.cli.alarms import change, choose, find, read_span, register
+from agent.app.desk import change, find
+from agent.cli.alarms import choose, read_span, register
 from agent.model.fleet import Printer
 from agent.store import Store
 from tests.alarms.scene import LOW, START, Agent, seen, toner

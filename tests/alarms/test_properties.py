@@ -13,6 +13,7 @@ from agent.alarms.lifecycle import Event, NotApplicableError, acknowledge, apply
 from agent.alarms.roots import DEPENDENT
 from agent.alarms.rules import Rule
 from agent.alarms.telling import decide
+from agent.alarms.windows import Window
 from agent.model.alarm import AlarmState
 from agent.model.reading import Mark
 from tests.alarms.scene import DESK, LOW, MINUTE, START, Agent, alert, seen, toner
@@ -31,6 +32,7 @@ STEPS = st.one_of(
     st.tuples(st.just("weeks pass"), LEVELS),
     st.tuples(st.just("site"), LEVELS, st.booleans(), st.integers(0, 20)),
     st.tuples(st.just("out of service"), st.integers(0, 3), st.booleans()),
+    st.tuples(st.just("window"), st.integers(0, 60), st.sampled_from([(), ("low",)])),
 )
 RULES = st.builds(
     lambda on, off, repeat: [
@@ -75,6 +77,9 @@ def do(agent: Agent, step: tuple, rules: list[Rule]) -> None:
             agent.sweep(view(level), after=timedelta(days=40))
         case ("supply out",):
             agent.sweep(seen(toner(50, colour="black")))
+        case ("window", minutes, names):
+            end = agent.now + minutes * MINUTE
+            agent.windows = (Window("move", tags=("public",), rules=names, begin=agent.now, end=end),)
 
 
 def view(level, *, jam: bool = False, **parts):
@@ -108,7 +113,10 @@ def person(agent: Agent, what: str, which: int, number: int = 0) -> None:
 def test_never_told_twice_never_lost_and_the_ledger_tells_the_whole_story(rules, steps):
     agent = Agent(list(rules))
     for step in steps:
+        known = len(agent.messages)
         do(agent, step, rules)
+        for message in agent.messages[known:]:
+            assert message.kind == "returned" or not hidden(agent, message.key.partition("|")[0])
         agent.judge()  # judging without views never raises, whatever state is on record
     agent.sweep(view(50))
 
@@ -120,8 +128,13 @@ def test_never_told_twice_never_lost_and_the_ledger_tells_the_whole_story(rules,
     who_is_suppressed_has_a_reason(agent)
 
 
+def hidden(agent: Agent, rule: str) -> bool:
+    """Whether a window hides the alarms of this rule now; all printers are in it."""
+    return any(one.holds("UTC", agent.now) and one.hides(rule) for one in agent.windows)
+
+
 def who_is_suppressed_has_a_reason(agent: Agent) -> None:
-    """Suppressed: an alarm that stands for it has its condition. Not suppressed: there is none such."""
+    """Suppressed: something stands for it. Not suppressed: nothing does. The printer 7 was judged last of all."""
     rules = {rule.name: rule.when for rule in agent.rules}
     silent = {
         record.printer_id
@@ -129,7 +142,11 @@ def who_is_suppressed_has_a_reason(agent: Agent) -> None:
         if record.rule == "gone" and record.signal and record.state is not AlarmState.OUT_OF_SERVICE
     }
     for record in agent.records.values():
-        if record.state is AlarmState.SUPPRESSED and record.rule != "gone":
+        if record.active and record.printer_id == 7 and hidden(agent, record.rule):
+            assert record.state in (AlarmState.SUPPRESSED, AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)
+        if record.suppressed_by.startswith("window|"):
+            assert record.printer_id != 7 or hidden(agent, record.rule)
+        elif record.state is AlarmState.SUPPRESSED and record.rule != "gone":
             assert agent.records[record.suppressed_by].signal
         elif record.active and rules.get(record.rule) in DEPENDENT:
             aside = record.state in (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)

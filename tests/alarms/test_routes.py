@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from collections import defaultdict
 from dataclasses import replace
-from datetime import UTC, datetime, time, timedelta
+from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from agent.alarms.hours import Hours
+from agent.alarms.hours import Calendar, Hours
 from agent.alarms.lifecycle import acknowledge
-from agent.alarms.routes import Quiet, Route
+from agent.alarms.routes import Quiet, Route, Shift
 from agent.alarms.rules import Rule
 from agent.app.parts import routes
 from agent.notify.message import compose
@@ -214,3 +214,88 @@ alarms:
     )
     assert routes(found) == {"phone": Route(("De*",), "high", (Quiet(Hours(time(20), time(7), (5, 6)), ""),))}
     assert found.rules()[0].escalate_to == ("phone",)
+
+
+# --- working hours -------------------------------------------------------------------------------------------------
+
+OFFICE = Calendar((Hours(time(8), time(17), (0, 1, 2, 3, 4)),), frozenset({date(2026, 3, 3)}))
+SITE = "Harrow Lane Library"
+
+
+def in_office(otherwise: str = "", at: str = "2026-03-02 21:00", **more: object) -> Agent:
+    shift = Shift(by_site={SITE: OFFICE}, otherwise=otherwise)
+    agent = Agent([replace(LOW, tell=("desk",), **more)], routes={"desk": Route(shift=shift)})
+    agent.now = datetime.fromisoformat(at).replace(tzinfo=ZoneInfo("Europe/Prague")).astimezone(UTC)
+    return agent
+
+
+def test_out_of_working_hours_it_waits_for_the_next_working_day():
+    agent = in_office()  # Monday evening; Tuesday is a holiday
+    assert agent.sweep(seen(toner(5))) == []
+    assert agent.sweep(seen(toner(5)), after=15 * HOUR) == []
+    assert told(agent.sweep(seen(toner(5)), after=24 * HOUR)) == [("desk", "raised")]
+
+
+def test_out_of_working_hours_another_is_told_and_the_first_one_afterwards_if_it_still_stands():
+    agent = in_office("guard")
+    assert told(agent.sweep(seen(toner(5)))) == [("guard", "raised")]
+    assert agent.sweep(seen(toner(5)), after=HOUR) == []
+    assert told(agent.sweep(seen(toner(5)), after=39 * HOUR)) == [("desk", "raised")]
+    assert told(agent.sweep(seen(toner(90)))) == [("guard", "returned"), ("desk", "returned")]
+
+
+def test_what_the_other_acknowledged_is_not_told_to_the_first_one():
+    agent = in_office("guard")
+    agent.sweep(seen(toner(5)))
+    agent.keep([acknowledge(agent.records[CYAN], "Guard", agent.now)[0]])
+    assert agent.sweep(seen(toner(5)), after=40 * HOUR) == []
+
+
+def test_in_working_hours_the_other_is_left_alone_and_what_is_urgent_goes_straight():
+    assert told(in_office("guard", "2026-03-02 10:00").sweep(seen(toner(5)))) == [("desk", "raised")]
+    assert told(in_office("guard", severity="urgent").sweep(seen(toner(5)))) == [("desk", "raised")]
+
+
+def test_channels_that_pass_on_to_each_other_do_not_turn_in_circles():
+    agent = in_office("guard")
+    shift = Shift(by_site={SITE: OFFICE}, otherwise="desk")
+    agent.routes = {**agent.routes, "guard": Route(shift=shift)}
+    assert agent.sweep(seen(toner(5))) == []
+    assert told(agent.sweep(seen(toner(5)), after=40 * HOUR)) == [("desk", "raised")]
+
+
+def test_channels_take_by_tag_and_by_what_is_watched():
+    for miss in (Route(tags=("staff",)), Route(watches=("supplyEmpty",))):
+        assert Agent([LOW], routes={"mail": miss}).sweep(seen(toner(5))) == []
+    for hit in (Route(tags=("pub*",)), Route(watches=("supplyBelow", "runOut"))):
+        assert told(Agent([LOW], routes={"mail": hit}).sweep(seen(toner(5)))) == [("mail", "raised")]
+
+
+def test_calendars_keep_the_holidays_of_the_site():
+    found = routes(
+        parse(
+            """
+sites:
+  Mill: {zone: Europe/London, holidays: GB-ENG, calendar: office}
+  Depot: {zone: Europe/Dublin, holidays: IE, calendar: office}
+  Yard: {zone: Europe/London}
+calendars: {office: {hours: [{from: "08:00", to: "17:00", days: [mon, tue, wed, thu, fri]}], closed: ["2026-12-24"]}}
+channels:
+  - {name: desk, kind: webhook, url: "http://127.0.0.1:9/", working: {otherwise: wait}}
+"""
+        )
+    )
+    shift = found["desk"].shift
+
+    def works(site: str, day: str) -> bool:
+        local = datetime.fromisoformat(f"{day} 10:00").replace(tzinfo=ZoneInfo("Europe/London"))
+        return not shift.is_off("low", site, local)
+
+    # St Patrick's Day is a public holiday in Ireland (Organisation of Working Time Act 1997, second schedule), not in
+    # England; Boxing Day 2026 is a Saturday, so Monday the 28th is kept (Banking and Financial Dealings Act 1971).
+    assert not works("Depot", "2026-03-17")
+    assert works("Mill", "2026-03-17")
+    assert not works("Mill", "2026-12-28")
+    assert not works("Mill", "2026-12-24")
+    assert not works("Mill", "2026-03-01")
+    assert works("Yard", "2026-03-01"), "a site without a calendar is always at work"
