@@ -196,7 +196,7 @@ def _in_cartridge(process: Process, case: Case, piece: Piece, known: Sequence[Cl
 def _name(case: Case, piece: Piece, units: Sequence[str], tracks: Mapping[str, SupplyTrack]) -> str:
     names = [called(tracks[key]) for key in units if key in tracks]
     if names:
-        return names[0] if len(names) == 1 else f"{piece.title} ({', '.join(names)})"
+        return ", ".join(names)
     trays = [int(key.removeprefix("tray:")) for key in units if key.startswith("tray:")]
     if trays:
         return f"{piece.title}: " + ", ".join(clean(case.trays.get(one, ""), 40) or f"tray {one}" for one in trays)

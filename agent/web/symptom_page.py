@@ -58,7 +58,7 @@ def asked(house: House, printer_id: int, query: QueryParams) -> dict[str, Any] |
         "process": process,
         "kinds": tuple(process.symptoms.values()),
         "chosen": process.symptoms[ranking.seen.kind] if ranking is not None else None,
-        "seen": seen,
+        "picked": process.kind_of(seen),
         "every": every,
         "colour": colour if colour in there else "",
         "colours": there,

@@ -83,6 +83,7 @@ def test_what_cannot_be_is_said_beside_the_form(
     assert len(marked) == 1
     assert page.tags["ol"] == 0
     if field == "every":
+        assert ("option", "selected", "") in page.attributes, "what was chosen stays chosen"
         assert query["every"] in page.values("input", "value")
 
 
