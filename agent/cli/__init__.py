@@ -16,6 +16,7 @@ AREAS = (
     "rehearse",
     "hands",
     "insight",
+    "round",
     "upkeep",
     "service",
     "proofs",
@@ -28,6 +29,7 @@ AREAS = (
     "settings",
     "fitness",
     "backup",
+    "people",
 )
 """The modules of this package that bring commands, in the order in which ``lowmark --help`` lists them."""
 

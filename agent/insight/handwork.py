@@ -104,7 +104,7 @@ def swap_steps(key: str, kind: str, colorant: str | None, given: Swap | None) ->
         steps.append(COOL)
     if cautions.fears_light(kind):
         steps.append(PROTECT)
-    reset = Step("reset", f"Reset the counter of the {name}, if the printer keeps one or asks whether it is new.", key)
+    reset = Step("reset", "Reset the counter of the part, if the printer keeps one or asks whether it is new.", key)
     steps += [*fit, reset]
     steps += [RESUME] if kind in _TESTED else [TEST, RESUME]
     return ordered(steps)
