@@ -289,6 +289,7 @@ def _show(engine: str, answers: Answers, readings: Sequence[Reading], *, explain
             console.print()
         show(reading, console)
         if explain:
+            _explain_alerts(reading)
             rows = ((one["name"], one["raw"], one["meaning"], one["oid"]) for one in _cells(answers, reading))
             console.print(table(["Cell", "Value as sent", "Meaning", "OID"], rows))
     for cut in answers.truncated:
@@ -299,6 +300,18 @@ def _show(engine: str, answers: Answers, readings: Sequence[Reading], *, explain
         plain(f"Read with {engine} in {traffic.seconds * 1000:.0f} ms, {traffic.requests} requests{repeated}."),
         style="dim",
     )
+
+
+def _explain_alerts(reading: Reading) -> None:
+    """What the standing alerts mean, what to look at first, and who may do it."""
+    from agent.model.alert_words import about, meaning
+
+    rows = []
+    for alert in reading.alerts:
+        told = meaning(alert)
+        rows.append((about(alert), told.means, told.first, told.who))
+    if rows:
+        console.print(table(["Alert about", "What it means", "Look first (common practice)", "Who"], rows))
 
 
 def _cells(answers: Answers, reading: Reading) -> list[dict[str, str]]:

@@ -23,11 +23,10 @@ from importlib.resources import files
 from types import MappingProxyType
 from typing import Any
 
+from agent.model.alert_words import FINISHERS
 from agent.model.reading import Alert
 from agent.model.symptom import AlertPlace, Cause, Piece, Stage, Symptom
 
-FINISHERS = 30000
-"""From this number on, alert codes are those that IANA added for finishers."""
 _NOWHERE = AlertPlace()
 _FOR_SERVICE = re.compile(r"(?!input|output).*(Failure|Temperature|StorageError)$", re.DOTALL)
 """What has failed inside is for service, whoever may otherwise touch the part."""

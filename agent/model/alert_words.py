@@ -11,6 +11,9 @@ from dataclasses import dataclass
 from agent.model.reading import Alert
 from agent.model.wording import spaced
 
+FINISHERS = 30000
+"""From this number on, alert codes are those that IANA added for finishers."""
+
 TRAINING = {
     "untrained": "anyone can do this",
     "trained": "someone who knows this printer",
@@ -176,7 +179,7 @@ def meaning(alert: Alert, it: str = "") -> Meaning:
         return Meaning(*found, who)
     it = it or about(alert)
     name = alert.code if alert.code in _UNIT else ""
-    if not name and alert.code_number >= 30000:
+    if not name and alert.code_number >= FINISHERS:
         end, name = next(((end, name) for end, name in _GENERIC if alert.code.lower().endswith(end.lower())), ("", ""))
         it = spaced(alert.code[: len(alert.code) - len(end)]) or it
     if not name:

@@ -14,7 +14,9 @@ from datetime import datetime, timedelta, tzinfo
 
 from agent.alarms.wording import clean, percent, spaced, span
 from agent.model.alarm import Message, rank
+from agent.model.alert_words import FINISHERS, meaning
 from agent.model.cautions import for_alert, for_supply
+from agent.model.reading import Alert
 from agent.model.zones import zone_of as named_zone
 
 SUBJECT_LIMIT = 180
@@ -172,6 +174,7 @@ def _what_rows(message: Message) -> list[tuple[str, str]]:
         rows += [
             ("Alert", code),
             ("Printer says", _text(message, "alert_description")),
+            *_meaning_rows(message),
             ("Needs", _training(_text(message, "alert_training", 40))),
         ]
     if "agent_part" in facts:
@@ -184,6 +187,17 @@ def _what_rows(message: Message) -> list[tuple[str, str]]:
     if counter is not None:
         rows.append(("Counter", f"{int(counter):,} {_text(message, 'counter_unit', 40)}".rstrip()))
     return [*rows, *_purpose_rows(message)]
+
+
+def _meaning_rows(message: Message) -> list[tuple[str, str]]:
+    """What the alert means and what to look at first; nothing for an error bit, which says it by its name."""
+    group = _text(message, "alert_group", 60)
+    if not group or message.kind == "returned":
+        return []
+    number = FINISHERS if group.startswith("fin") else 0
+    code = _text(message, "alert_code", 80)
+    told = meaning(Alert(0, "", "", group, -1, -2, code, number, "", None))
+    return [("Means", told.means), ("Look first", told.first)]
 
 
 def _purpose_rows(message: Message) -> list[tuple[str, str]]:

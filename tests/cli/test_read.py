@@ -102,9 +102,12 @@ def test_trouble_is_said_in_words(street: Rehearsal):
     try:
         done = run("read", address(street, COLOUR))
         told = run("read", address(street, COLOUR), "--json").json["printers"][0]
+        explained = run("read", address(street, COLOUR), "--explain").out
     finally:
         street.clear(COLOUR)
     assert "stopped: jammed" in done.out
+    assert "Something is jammed in paper path 1." in explained
+    assert "anyone can do this" in explained
     assert told["status"]["errors"] == ["jammed"]
     assert any("jam" in alert["code"].lower() for alert in told["alerts"])
 

@@ -95,6 +95,20 @@ def test_a_jam_warns_of_power_and_heat():
     assert "Printer says Jam in unit B" in text
 
 
+def test_an_alert_says_what_it_means_and_what_to_look_at_first():
+    jam = {"alert_code": "jam", "alert_group": "input", "alert_training": "untrained", "alert_description": "Jam"}
+    facts = {
+        name: value for name, value in message(text="critical alert: jam", kind=None, **jam).facts.items() if value
+    }
+    text = flat(compose([replace(message(text="critical alert: jam"), facts=facts)]).body)
+    assert "Means Something is jammed in the input tray." in text
+    assert "Look first Open it as its label shows" in text
+    stapler = {**facts, "alert_code": "staplerEmpty", "alert_group": "finDevice"}
+    assert "Means The stapler is empty." in flat(compose([replace(message(text="x"), facts=stapler)]).body)
+    bit = {name: value for name, value in facts.items() if name != "alert_group"} | {"alert_code": "jammed"}
+    assert "Means" not in flat(compose([replace(message(text="jammed"), facts=bit)]).body)
+
+
 def test_a_return_brings_nothing_and_warns_of_nothing():
     text = compose([message(event="returned", returned_at="2026-03-02T10:30:00+00:00")])
     assert text.subject.startswith("[medium] Back to normal: Front desk")
