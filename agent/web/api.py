@@ -1,4 +1,4 @@
-"""``/api/v1``: the same data as the pages and the commands, as JSON. It reads; nothing can be changed here."""
+"""``/api/v1``: the same data as the pages and the commands, as JSON. What changes something stands in modules beside."""
 
 from __future__ import annotations
 
