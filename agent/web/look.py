@@ -63,6 +63,7 @@ def environment() -> Environment:
         near_day=words.near_day,
         number=words.number,
         percent=words.percent,
+        hours=words.hours,
         spaced=lambda label: words.harmless(spaced(str(label))),
         span=span,
         amount=words.amount_words,

@@ -14,7 +14,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.fleet import LedgerEntry, Printer
 from agent.model.zones import zone_of
-from agent.web import alarm_forms, look, shelf_pages, sign_in, symptom_page
+from agent.web import alarm_forms, look, round_pages, service_pages, shelf_pages, sign_in, symptom_page
 from agent.web.api import build_api
 from agent.web.callers import Refused
 from agent.web.gate import Gate
@@ -46,8 +46,10 @@ def routes(house: House, gate: Gate | None = None) -> list[BaseRoute]:
         ("/about", site.about),
     )
     return [
-        Route("/", lambda _: RedirectResponse("/printers", 307)),
+        Route("/", lambda _: RedirectResponse("/round", 307)),
         *(Route(path, guarded(page)) for path, page in shown),
+        *round_pages.routes(house),
+        *service_pages.routes(house),
         *shelf_pages.routes(house),
         *sign_in.routes(gate or Gate(), NAV),
         *alarm_forms.routes(house),

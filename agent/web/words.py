@@ -12,25 +12,6 @@ from agent.alarms.wording import part, spaced
 from agent.model.reading import Amount, Mark, SubUnitStatus, Supply
 from agent.model.zones import zone_of
 
-ERRORS = {
-    "lowPaper": "paper is low",
-    "noPaper": "out of paper",
-    "lowToner": "toner is low",
-    "noToner": "out of toner",
-    "doorOpen": "a door is open",
-    "jammed": "paper is jammed",
-    "offline": "off line",
-    "serviceRequested": "asks for service",
-    "inputTrayMissing": "a paper tray is missing",
-    "outputTrayMissing": "an output bin is missing",
-    "markerSupplyMissing": "a supply is missing",
-    "outputNearFull": "an output bin is nearly full",
-    "outputFull": "an output bin is full",
-    "inputTrayEmpty": "a paper tray is empty",
-    "overduePreventMaint": "maintenance is overdue",
-}
-"""The bits of hrPrinterDetectedErrorState (RFC 2790 section 4) in words."""
-
 _UNSEEN = frozenset(("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"))
 """Categories of Unicode that have no look of their own, among them the bidi controls."""
 
@@ -76,6 +57,15 @@ def near_day(on: date, today: date) -> str:
 def number(value: float | None) -> str:
     """Thousands apart by thin spaces that do not break."""
     return "" if value is None else f"{value:,.0f}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+
+
+def hours(minutes: float) -> str:
+    """Minutes of work in words: ``25 min``, ``1 h 20 min``."""
+    gap = "\N{NARROW NO-BREAK SPACE}"
+    whole, rest = divmod(round(minutes), 60)
+    if not whole:
+        return f"{rest}{gap}min"
+    return f"{whole}{gap}h" + (f" {rest}{gap}min" if rest else "")
 
 
 def percent(share: float | None) -> str:

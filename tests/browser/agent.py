@@ -12,10 +12,11 @@ from pathlib import Path
 
 import yaml
 
-from agent.app.pages import Pages
 from agent.app.service import Clocks, Service
+from agent.rehearsal import stores
 from agent.rehearsal.clock import SimClock
 from agent.rehearsal.fleet import Fleet, own_addresses
+from agent.rehearsal.hands import Hands
 from agent.rehearsal.paper import write_settings
 from agent.rehearsal.serve import Rehearsal
 from agent.settings import load
@@ -36,6 +37,7 @@ def agent(folder: Path) -> Iterator[tuple[str, Service]]:
     settings = folder / "lowmark.yaml"
     write_settings(fleet, settings, store=url)
     more = {
+        **stores.settings(fleet),
         "listen": {"address": f"127.0.0.1:{free_port()}"},
         "polling": {"status": "5s", "timeout": "1s", "retries": 1, "deadline": "3s"},
         "alarms": [
@@ -46,10 +48,12 @@ def agent(folder: Path) -> Iterator[tuple[str, Service]]:
     settings.write_text(yaml.safe_dump({**yaml.safe_load(settings.read_text()), **more}))
     with Store.open(url) as store:
         remember(store, fleet, now)
-        with Rehearsal(fleet, SimClock(lambda: datetime.now(UTC), now, 1.0)):
+        store.append_ledger(stores.counted(fleet, now))
+        with Rehearsal(fleet, SimClock(lambda: datetime.now(UTC), now, 1.0)) as rehearsal:
             service = Service(load(settings), settings, store, Clocks(lambda: datetime.now(UTC), time.monotonic))
+            service.hands = Hands(rehearsal)
             with _going(service):
-                pages = Pages(service)
+                pages = service.pages
                 asyncio.run(pages.reckon())
                 with Server(pages.app()) as server:
                     yield f"http://127.0.0.1:{server.port}", service
