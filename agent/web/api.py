@@ -1,4 +1,4 @@
-"""``/api/v1``: the same data as the pages and the commands, as JSON. What changes something stands in modules beside."""
+"""``/api/v1``: the same data as the pages and the commands, as JSON. What changes things stands in other modules."""
 
 from __future__ import annotations
 
