@@ -51,6 +51,8 @@ RISE, RISE_TO_FULL, NEARLY_FULL = 0.10, 0.05, 0.90
 """A level that rose by so much is another cartridge; by less where it is nearly full now (shaken ones gain little)."""
 NEARLY_NEW = 0.80
 """Above this an exchange cannot be told by the level."""
+ONE_VISIT = timedelta(hours=1)
+"""Two entries about the same thing within so long are one deed, as on the shelf."""
 BEFORE = timedelta(days=1)
 """Alerts that stood within so long before the service are looked for afterwards."""
 
@@ -158,12 +160,21 @@ class _Case:
         wanted = set(subjects)
         begin, end = self.service.at - SAME, self.as_of
         for one in self.others:
-            if wanted & {name for deed in one.deeds for name in (deed.subject, *deed.renews)}:
-                if one.at <= self.service.at:
-                    begin = max(begin, one.at)
-                else:
-                    end = min(end, one.at)
+            if abs(one.at - self.service.at) <= ONE_VISIT or not wanted & _names(one):
+                continue
+            if one.at <= self.service.at:
+                begin = max(begin, one.at)
+            else:
+                end = min(end, one.at)
         return begin, end
+
+    def _rise_before(self, track: SupplyTrack) -> datetime:
+        """When the supply was last seen to rise for an earlier service: that proves no later one."""
+        earlier = [one.at for one in self.others if one.at < self.service.at - ONE_VISIT and track.key in _names(one)]
+        if not earlier:
+            return self.service.at - SAME
+        found = _rise(_shares(track, self.service.at), max(earlier) - SAME, max(earlier))
+        return moment(found.at) if found is not None and found.at is not None else max(earlier)
 
     # --- the checks -------------------------------------------------------------------------------------------
 
@@ -175,6 +186,7 @@ class _Case:
         key = track.key
         kind = COUNTER_RESET if key.startswith(SET_BACK) else LEVEL_BACK
         begin, end = self._span([key, *(deed.subject for deed in self.service.deeds if key in deed.renews)])
+        begin = max(begin, min(self._rise_before(track), self.service.at))
         found = _rise(_shares(track, end), begin, self.service.at)
         if found is None:
             return Check(kind, key, NOT_APPLICABLE, f"the printer gives no number for {key}; look at it by hand")
@@ -264,6 +276,11 @@ class _Case:
 
 
 _Codes = Callable[[StatusPoint], list[str]]
+
+
+def _names(service: Service) -> set[str]:
+    """All that it is about."""
+    return {name for deed in service.deeds for name in (deed.subject, *deed.renews)}
 
 
 def _says(code: str, point: StatusPoint) -> list[str]:
