@@ -53,6 +53,11 @@ class Pulse:
         """So many addresses are to be asked."""
         self.vitals = replace(self.vitals, stops=stops)
 
+    def exported(self, outcome: str) -> None:
+        """A round of sending the metrics elsewhere has ended like this: sent or failed."""
+        counts = {"sent": 0, "failed": 0, **self.vitals.exports}
+        self.vitals = replace(self.vitals, exports={**counts, outcome: counts[outcome] + 1})
+
     def beat(self) -> None:
         """The loop turns."""
         self._beat = self._timer()

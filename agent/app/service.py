@@ -37,6 +37,7 @@ from agent.app.pulse import Pulse
 from agent.app.recorder import Recorder
 from agent.app.supervisor import Supervisor
 from agent.app.swaps import SwapWatch
+from agent.app.telemetry import Telemetry
 from agent.app.teller import Teller
 from agent.metrics import Metrics
 from agent.model.alarm import AlarmRecord
@@ -108,6 +109,7 @@ class Service:
         self.swaps = SwapWatch(store)
         self.outlooks = Outlooks(store)
         self.metrics = Metrics(self.snapshot)
+        self.telemetry = Telemetry(self.snapshot, self.pulse.exported, clocks.now, self.log)
         keys = Keys(lambda: self.settings, store)
         self.links = Links(lambda: self.settings.listen.public_url or "" if self.pages.open else "", keys.key)
         self.desk = AlarmDesk(store, clocks.now, self.links, self._alarms_changed)
@@ -149,6 +151,7 @@ class Service:
         certificate = certificate_of(self.settings)
         self.server = Server(self.pages.app(), listen.host, listen.port or 0, certificate)
         self.server.start()
+        self.telemetry.start(self.settings.metrics.otlp)
         self._schedule()
         self.teller.start()
         self.log.info(
@@ -174,6 +177,7 @@ class Service:
         self.supervisor.stopping()
         self.scheduler.pause()
         self.pages.stop()
+        self.telemetry.end()
         self.sweep.end()
         await self.hearing.stop()
         async with self._sweeping:
@@ -250,6 +254,9 @@ class Service:
         if self.pages.open:
             soon = self.clocks.now() + timedelta(seconds=FIRST_RECKONING_SECONDS)
             add(self.pages.reckon, "interval", seconds=EVERY_SECONDS, id="pages", next_run_time=soon)
+        if self.settings.metrics.otlp is not None:
+            every = self.settings.metrics.otlp.every.total_seconds()
+            add(self.telemetry.send, "interval", seconds=every, id="telemetry")
         watchdog = self.supervisor.watchdog_seconds
         beat = min(HEARTBEAT_SECONDS, watchdog / 3 if watchdog else HEARTBEAT_SECONDS)
         add(self._beat_job, "interval", seconds=beat, id="beat", next_run_time=self.clocks.now())

@@ -9,5 +9,16 @@ metrics.prepare()  # after each sweep, in a thread of its own: the next page is 
 from agent.metrics.catalogue import Metric, catalogue
 from agent.metrics.collector import StateCollector
 from agent.metrics.exposition import OPENMETRICS, TEXT, Metrics
+from agent.metrics.otlp import Exporter, ExportFailed
 
-__all__ = ["OPENMETRICS", "TEXT", "Metric", "Metrics", "StateCollector", "catalogue"]
+__all__ = [
+    "OPENMETRICS",
+    "TEXT",
+    "ExportFailed",
+    "Exporter",
+    "Metric",
+    "Metrics",
+    "StateCollector",
+    "catalogue",
+    "otlp_available",
+]

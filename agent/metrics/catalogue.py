@@ -103,6 +103,7 @@ AGENT = (
     _gauge("outbox_messages", ("state",), "Messages in the outbox: waiting, or dead (given up)."),
     _gauge("alarms", ("severity", "state"), "Standing alarms."),
     _counter("settings_loads", ("outcome",), "Loadings of the settings file: accepted or refused."),
+    _counter("telemetry_exports", ("outcome",), "Rounds of sending these metrics by OTLP: sent or failed."),
     _gauge("settings_loaded_timestamp_seconds", (), "When the settings in force were loaded."),
 )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 
 from prometheus_client.core import (
     CounterMetricFamily,
@@ -14,7 +14,8 @@ from prometheus_client.metrics_core import Metric as MetricFamily
 from prometheus_client.registry import Collector
 
 from agent.metrics import series
-from agent.metrics.catalogue import AGENT, Metric, catalogue
+from agent.metrics.catalogue import AGENT, PRINTERS, Metric, catalogue
+from agent.model.fleet import PrinterView
 from agent.model.health import DURATION_BOUNDS, Durations, Snapshot
 
 LONGEST_LABEL = 200
@@ -84,6 +85,14 @@ def of_agent(snapshot: Snapshot) -> Iterator[MetricFamily]:
     """The families of the agent itself that have a series."""
     page = _Page(AGENT)
     series.agent(page, snapshot.views, snapshot.vitals)
+    return page.filled()
+
+
+def of_printers(views: Iterable[PrinterView]) -> Iterator[MetricFamily]:
+    """The families of these printers that have a series."""
+    page = _Page(PRINTERS)
+    for view in views:
+        series.printer(page, view)
     return page.filled()
 
 

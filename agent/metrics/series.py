@@ -236,4 +236,6 @@ def agent(sink: AgentSink, views: Mapping[int, PrinterView], vitals: Vitals) -> 
         sink.put("alarms", (severity, state), count)
     sink.put("settings_loads_total", ("accepted",), vitals.settings_accepted)
     sink.put("settings_loads_total", ("refused",), vitals.settings_refused)
+    for outcome, count in sorted(vitals.exports.items()):
+        sink.put("telemetry_exports_total", (outcome,), count)
     sink.put("settings_loaded_timestamp_seconds", (), _seconds(vitals.settings_loaded))

@@ -55,7 +55,8 @@ class Vitals:
     ``requests``, ``retries`` and ``timeouts`` count what went over the wire. ``buffered`` of ``buffer_limit`` readings
     wait to be stored, ``dropped`` were lost to a full buffer. ``store_errors``: writes that failed.
     ``waiting`` and ``dead`` messages are in the outbox. ``alarms``: standing alarms by (severity, state).
-    ``settings_accepted`` and ``settings_refused`` count the loadings of the settings file.
+    ``settings_accepted`` and ``settings_refused`` count the loadings of the settings file. ``exports``: rounds of
+    sending the metrics elsewhere, by outcome (sent, failed); empty where that is not wished for.
     """
 
     version: str = ""
@@ -81,6 +82,7 @@ class Vitals:
     settings_accepted: int = 0
     settings_refused: int = 0
     settings_loaded: datetime | None = None
+    exports: Mapping[str, int] = field(default_factory=lambda: _NONE)
 
 
 @dataclass(frozen=True, slots=True)

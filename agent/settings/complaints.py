@@ -18,6 +18,7 @@ from agent.settings.letters import Letter
 from agent.settings.parts import Part, Shelf, ShelfPlace
 from agent.settings.shape import Alarm, Credentials, Listen, Polling, PrinterEntry, Retention, Settings, Site
 from agent.settings.store import Store
+from agent.settings.telemetry import Otlp
 from agent.settings.tree import Problem
 from agent.settings.units import did_you_mean
 from agent.settings.upkeep import Upkeep
@@ -46,6 +47,11 @@ SECTIONS: Mapping[str, type[BaseModel]] = {
     "polling": Polling,
     "retention": Retention,
     "shelf": Shelf,
+}
+_INNER: Mapping[tuple[str, ...], type[BaseModel]] = {
+    ("listen", "tls"): Tls,
+    ("listen", "proxy"): Proxy,
+    ("metrics", "otlp"): Otlp,
 }
 _SECRETIVE = frozenset(("credentials", "channels", "store", "metrics"))
 _OPEN_KEYS = frozenset(("version", "kind", "port", "security", "host", "from", "to", "name"))
@@ -130,8 +136,8 @@ def _model(root: Node, loc: Sequence[int | str]) -> type[BaseModel] | None:
     if not loc:
         return Settings
     top = str(loc[0])
-    if top == "listen" and loc[1:2] in (("tls",), ("proxy",)):
-        return Tls if loc[1] == "tls" else Proxy
+    if (top, *map(str, loc[1:2])) in _INNER:
+        return _INNER[top, str(loc[1])]
     if top == "shelf" and loc[1:2] == ("places",) and len(loc) > 2:
         return ShelfPlace
     if top in SECTIONS:

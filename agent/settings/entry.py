@@ -11,6 +11,7 @@ from pydantic import AfterValidator, Field, WithJsonSchema
 
 from agent.settings.secrets import Secret
 from agent.settings.section import Section
+from agent.settings.telemetry import Otlp, installed
 from agent.settings.units import FilePath, OneOrMany, Range, Text, did_you_mean, read_host, wrong
 
 LOCALES = (
@@ -92,8 +93,11 @@ class Proxy(Section):
 
 
 class MetricsAccess(Section):
-    """Who may read /metrics."""
+    """Who may read /metrics, and where they are sent to besides."""
 
     token: Annotated[
         Secret | None, Field(description="Asked for as Authorization: Bearer TOKEN; without it everybody may.")
+    ] = None
+    otlp: Annotated[
+        Otlp | None, AfterValidator(installed), Field(description="Sends them to an OpenTelemetry collector as well.")
     ] = None

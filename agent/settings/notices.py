@@ -26,6 +26,9 @@ def secrets(settings: Settings) -> Iterator[tuple[str, Secret]]:
         yield "listen.tls.key", settings.listen.tls.key
     if settings.metrics.token is not None:
         yield "metrics.token", settings.metrics.token
+    if settings.metrics.otlp is not None:
+        for key, secret in settings.metrics.otlp.secrets().items():
+            yield f"metrics.otlp.{key}", secret
     for name, entry in settings.credentials.items():
         for key in ("community", "auth_key", "priv_key"):
             found = getattr(entry, key)
