@@ -18,6 +18,7 @@ from agent.insight.series import SOME, in_order, levels
 from agent.model.fleet import SupplyTrack
 from agent.model.insight import Note
 from agent.model.upkeep import NOT_LOGGED, NOT_RESET, Disagreement, Plan
+from agent.model.wording import supply_words
 
 SWEEPS = 5
 """After so many sweeps the printer must show a new part, where no plan says otherwise."""
@@ -53,7 +54,7 @@ def _not_reset(scene: Scene, plans: Sequence[Plan]) -> Iterator[Disagreement]:
         should = _should(scene, track, at, interval)
         if shows >= should - _MARGIN:
             continue
-        day = reach.day_in(scene.zone, at)
+        day, words = reach.day_in(scene.zone, at), supply_words(key)
         yield Disagreement(
             NOT_RESET,
             scene.printer_id,
@@ -63,7 +64,7 @@ def _not_reset(scene: Scene, plans: Sequence[Plan]) -> Iterator[Disagreement]:
             shows,
             should,
             scene.meter.now if scene.meter else None,
-            f"{name or key} was logged on {day}, but the printer still shows {key} at {shows:.0%}, and should show "
+            f"{name or words} was logged on {day}, but the printer still shows {words} at {shows:.0%}, and should show "
             f"about {should:.0%}: reset its counter at the printer, or see whether the part was really fitted",
         )
 
@@ -139,7 +140,7 @@ def _still_asking(scene: Scene, plans: Sequence[Plan]) -> Iterator[Disagreement]
                 None,
                 None,
                 scene.meter.now if scene.meter else None,
-                f"{plan.name} was logged on {day}, but the printer still asks for maintenance ({_BIT}): reset its "
+                f"{plan.name} was logged on {day}, but the printer still asks for maintenance: reset its "
                 f"maintenance counter",
             )
 
@@ -165,8 +166,9 @@ def _not_logged(scene: Scene, plans: Sequence[Plan]) -> Iterator[Disagreement]:
             None,
             None,
             count,
-            f"the printer shows {', '.join(keys)} as new since {reach.day_in(scene.zone, seen.at)}{at}, but nobody "
-            f"logged {plan.name}; if it was done: lowmark upkeep accept {_quoted(name)} {_quoted(plan.name)}",
+            f"the printer shows {', '.join(map(supply_words, keys))} as new since "
+            f"{reach.day_in(scene.zone, seen.at)}{at}, but nobody logged {plan.name}; if it was done: "
+            f"lowmark upkeep accept {_quoted(name)} {_quoted(plan.name)}",
         )
 
 

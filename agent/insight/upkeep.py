@@ -12,6 +12,7 @@ from agent.insight.deeds import SAME, SERVICE, SWAPPED, services, swaps
 from agent.insight.logbook import holding
 from agent.insight.meter import meter
 from agent.insight.scene import Ground, Scene, together
+from agent.model.alert_words import said_by
 from agent.model.fleet import LedgerEntry
 from agent.model.insight import Dates
 from agent.model.shelf import fits, names_supply
@@ -28,6 +29,7 @@ from agent.model.upkeep import (
     PrinterUpkeep,
     UpkeepItem,
 )
+from agent.model.wording import supply_words
 
 SOON_DAYS = 14
 FOLLOW_DAYS = 60
@@ -143,7 +145,10 @@ def _unplanned(scene: Scene, codes: tuple[str, ...]) -> UpkeepItem:
         None,
         None,
         "no plan says when it is due",
-        (f"the printer says so: {', '.join(codes)}; no plan in the settings claims it (upkeep, reports)",),
+        (
+            f"the printer says so: {', '.join(map(said_by, codes))}; no plan in the settings claims "
+            f"{', '.join(codes)} (upkeep, reports)",
+        ),
         codes,
         None,
         (),
@@ -165,7 +170,7 @@ def _item(scene: Scene, plan: Plan, codes: tuple[str, ...], stubborn: bool, note
     followed, why = _follow_up(scene, plan, begin)
     because += why
     if codes and not stubborn:
-        because.append(f"the printer says so: {', '.join(codes)}")
+        because.append(f"the printer says so: {', '.join(map(said_by, codes))}")
     expected, reason = _expected(scene, plan, keys, left, due_day)
     if followed is not None:
         expected = reach.sooner(expected, scene.today)
@@ -274,7 +279,7 @@ def _follow_up(scene: Scene, plan: Plan, begin: Begin) -> tuple[datetime | None,
     if not causes:
         return None, []
     said = {subject: reach.day_in(scene.zone, at) for at, subject in sorted(causes)}
-    words = ", ".join(f"{subject} ({day})" for subject, day in said.items())
+    words = ", ".join(f"{supply_words(subject)} ({day})" for subject, day in said.items())
     return min(at for at, _ in causes), [f"due after the exchange of {words}"]
 
 

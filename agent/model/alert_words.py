@@ -9,7 +9,7 @@ import re
 from dataclasses import dataclass
 
 from agent.model.reading import Alert
-from agent.model.wording import spaced
+from agent.model.wording import clean, spaced
 
 FINISHERS = 30000
 """From this number on, alert codes are those that IANA added for finishers."""
@@ -22,6 +22,25 @@ TRAINING = {
     "noInterventionRequired": "nobody needs to do anything",
 }
 """PrtAlertTrainingLevelTC: who may do it, as the printer says."""
+
+ERRORS = {
+    "lowPaper": "paper is low",
+    "noPaper": "out of paper",
+    "lowToner": "toner is low",
+    "noToner": "out of toner",
+    "doorOpen": "a door is open",
+    "jammed": "paper is jammed",
+    "offline": "off line",
+    "serviceRequested": "asks for service",
+    "inputTrayMissing": "a paper tray is missing",
+    "outputTrayMissing": "an output bin is missing",
+    "markerSupplyMissing": "a supply is missing",
+    "outputNearFull": "an output bin is nearly full",
+    "outputFull": "an output bin is full",
+    "inputTrayEmpty": "a paper tray is empty",
+    "overduePreventMaint": "maintenance is overdue",
+}
+"""The bits of hrPrinterDetectedErrorState (RFC 2790 section 4) in words."""
 
 SEVERITY = {
     "critical": "critical: it does not print until this is over",
@@ -189,3 +208,16 @@ def meaning(alert: Alert, it: str = "") -> Meaning:
     means, first = _UNIT[name]
     the = it if it[-1:].isdigit() else f"the {it}"
     return Meaning(means.format(it=the, It=the[:1].upper() + the[1:]), first, who)
+
+
+def said_by(code: str) -> str:
+    """An alert code or an error bit in the middle of a sentence: ``maintenance is overdue``."""
+    if code in ERRORS:
+        return ERRORS[code]
+    if code in _CODES:
+        means = _CODES[code][0]
+    elif code in _UNIT:
+        means = _UNIT[code][0].format(it="a part", It="a part")
+    else:
+        return spaced(clean(code, 80))
+    return means[:1].lower() + means[1:].rstrip(".")

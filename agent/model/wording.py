@@ -69,3 +69,17 @@ def part(kind: str, colorant: str | None) -> str:
     if not shade or shade in ("none", "other", "unknown") or shade.lower() in name.lower():
         return name
     return f"{shade} {name}"
+
+
+def supply_words(key: str) -> str:
+    """The key of a supply as a technician says it: ``toner:cyan`` -> ``cyan toner``, ``opc#2`` -> ``drum 2``.
+
+    What is no such key, such as the name of a plan, stays as it is.
+    """
+    bare, _, described = key.partition(" (")
+    name, _, again = bare.partition("#")
+    kind, _, colorant = name.partition(":")
+    if kind not in PARTS:
+        return key
+    words = part(kind, colorant or None) + (f" {again}" if again else "")
+    return f"{words} ({described}" if described else words

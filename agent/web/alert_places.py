@@ -6,10 +6,10 @@ from dataclasses import replace
 
 from agent.insight.process import packaged
 from agent.insight.symptoms import cautions_of
-from agent.model.alert_words import TRAINING, Meaning
+from agent.model.alert_words import ERRORS, TRAINING, Meaning
 from agent.model.reading import Alert
 from agent.model.symptom import AlertPlace
-from agent.web.words import ERRORS, first_upper
+from agent.web.words import first_upper
 
 _NOT_SAID = "the printer does not say"
 _WHOLE = 4

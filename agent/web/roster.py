@@ -9,12 +9,13 @@ from typing import Any
 
 from agent.alarms.wording import spaced
 from agent.model.alarm import AlarmRecord, rank
+from agent.model.alert_words import ERRORS
 from agent.model.fleet import Printer, PrinterView
 from agent.model.insight import Insight
 from agent.model.reading import Reading, Supply
 from agent.model.status import doing
 from agent.model.upkeep import DUE, OVERDUE, SOON, PrinterUpkeep
-from agent.web.words import ERRORS, first_upper, left_words, listed, supply_name
+from agent.web.words import first_upper, left_words, listed, supply_name
 
 LOW = 0.15
 """Below this share a supply is low where nothing else is said (the usual alarm rule's limit)."""

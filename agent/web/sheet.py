@@ -9,7 +9,7 @@ from datetime import date, datetime, timedelta
 
 from agent.insight.meter import NAMES, meter
 from agent.model.alarm import AlarmRecord
-from agent.model.alert_words import SEVERITY, Meaning, about, meaning
+from agent.model.alert_words import ERRORS, SEVERITY, Meaning, about, meaning
 from agent.model.fleet import LedgerEntry, PrinterHistory, PrinterView, SupplyTrack
 from agent.model.grain import Grain
 from agent.model.insight import Forecast, Insight, Life, Usage
@@ -20,7 +20,7 @@ from agent.web import alert_places, charts, volume
 from agent.web.charts import Times
 from agent.web.roster import FINE, LOOK, Bar, bar, state_of
 from agent.web.volume import Day
-from agent.web.words import ERRORS, harmless, near_day, number, percent, supply_name
+from agent.web.words import harmless, near_day, number, percent, supply_name
 
 DAYS = (30, 120, 400)
 """The spans of history that a reader may choose, in days."""

@@ -10,7 +10,7 @@ from markupsafe import Markup, escape
 
 from agent.alarms.wording import part, spaced
 from agent.model.reading import Amount, Mark, SubUnitStatus, Supply
-from agent.model.zones import zone_of
+from agent.web import locales
 
 _UNSEEN = frozenset(("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"))
 """Categories of Unicode that have no look of their own, among them the bidi controls."""
@@ -31,8 +31,8 @@ def said(text: object) -> Markup:
 
 
 def clock(at: datetime | None, zone: str = "UTC") -> str:
-    """``25 Nov 2026, 08:14`` in the zone."""
-    return "" if at is None else f"{at.astimezone(zone_of(zone)):%-d %b %Y, %H:%M}"
+    """``25 Nov 2026, 08:14`` in the zone, as the reader writes it."""
+    return "" if at is None else locales.instant(at, zone)
 
 
 def moment(at: datetime | None, zone: str = "UTC") -> Markup:
@@ -46,17 +46,25 @@ def moment(at: datetime | None, zone: str = "UTC") -> Markup:
 
 def day(on: date | None) -> str:
     """``25 Nov 2026``."""
-    return "" if on is None else f"{on:%-d %b %Y}"
+    return "" if on is None else locales.long_day(on)
 
 
 def near_day(on: date, today: date) -> str:
     """``25 Nov``, with the year where it is another one."""
-    return f"{on:%-d %b}" if on.year == today.year else day(on)
+    return locales.short_day(on) if on.year == today.year else day(on)
+
+
+def away(on: date, today: date) -> str:
+    """``today``, ``tomorrow``, ``in 3 days``, ``12 days ago``."""
+    days = (on - today).days
+    if abs(days) <= 1:
+        return ("yesterday", "today", "tomorrow")[days + 1]
+    return f"in {number(days)} days" if days > 0 else f"{number(-days)} days ago"
 
 
 def number(value: float | None) -> str:
-    """Thousands apart by thin spaces that do not break."""
-    return "" if value is None else f"{value:,.0f}".replace(",", "\N{NARROW NO-BREAK SPACE}")
+    """A whole number with its thousands apart, as the reader writes them."""
+    return "" if value is None else locales.decimal(value)
 
 
 def hours(minutes: float) -> str:
@@ -72,12 +80,11 @@ def percent(share: float | None) -> str:
     """A share as whole percent; ``< 1 %`` for what is little but there, ``unknown`` for what is not known."""
     if share is None:
         return "unknown"
-    gap = "\N{NARROW NO-BREAK SPACE}"
     if 0 < share < 0.01:
-        return f"<{gap}1{gap}%"
+        return f"<{locales.share(0.01)}"
     if 0.99 < share < 1:
-        return f">{gap}99{gap}%"
-    return f"{share * 100:.0f}{gap}%"
+        return f">{locales.share(0.99)}"
+    return locales.share(share)
 
 
 def listed(texts: Iterable[str]) -> str:

@@ -174,7 +174,7 @@ def test_what_the_printer_reports_merges_with_the_plans_item():
     found = seen(past, 100, KIT, status=says(99, "overduePreventMaint", "lowToner"))
     assert [one.plan for one in found.items] == ["kit"]
     assert (found.items[0].state, found.items[0].reported) == ("due", ("overduePreventMaint",))
-    assert "the printer says so: overduePreventMaint" in found.items[0].because
+    assert "the printer says so: maintenance is overdue" in found.items[0].because
 
 
 def test_life_almost_over_of_a_drum_belongs_to_the_drums_plan():
@@ -206,7 +206,7 @@ def coloured(day: int) -> Past:
 def test_an_exchange_of_a_colour_asks_for_a_calibration_until_it_is_logged():
     one = item(coloured(80), 90, CALIBRATION)
     assert one.state == "due"
-    assert "toner:cyan (2025-05-22)" in one.because[0]
+    assert "cyan toner (2025-05-22)" in one.because[0]
     past = coloured(80).logged(81, "calibration")
     assert item(past, 90, CALIBRATION).state == "fine"
 
@@ -223,7 +223,7 @@ def test_the_service_of_another_plan_asks_too_and_all_reasons_stand_on_one_card(
     found = seen(past, 90, CALIBRATION, KIT)
     (one,) = [each for each in found.items if each.plan == "calibration"]
     assert "kit (2025-05-27)" in one.because[0]
-    assert "toner:cyan (2025-05-22)" in one.because[0]
+    assert "cyan toner (2025-05-22)" in one.because[0]
     assert one.followed is not None
     assert one.followed.date() == date(2025, 5, 22)
 

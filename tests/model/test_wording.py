@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import pytest
 
-from agent.mib.enums import ENUMS
-from agent.model.wording import part, spaced
+from agent.mib.alert_codes import ALERT_CODE
+from agent.mib.enums import ENUMS, ERROR_BITS
+from agent.model.alert_words import said_by
+from agent.model.wording import part, spaced, supply_words
 
 
 @pytest.mark.parametrize(
@@ -37,3 +39,30 @@ def test_parts_are_called_as_a_technician_calls_them() -> None:
     assert part("opc", "cyan") == "cyan drum"
     assert part("wasteToner", "none") == "waste toner box"
     assert part("glueWaterAdditive", None) == "glue water additive"
+
+
+@pytest.mark.parametrize(
+    ("key", "words"),
+    [
+        ("toner:cyan", "cyan toner"),
+        ("opc#2", "drum 2"),
+        ("opc:black", "black drum"),
+        ("wasteToner", "waste toner box"),
+        ("opc:black (Imaging drum)", "black drum (Imaging drum)"),
+        ("kit", "kit"),
+        ("Big Service", "Big Service"),
+        ("", ""),
+    ],
+)
+def test_the_key_of_a_supply_becomes_words_and_a_plans_name_stays(key: str, words: str) -> None:
+    assert supply_words(key) == words
+
+
+def test_every_code_and_bit_can_stand_in_a_sentence() -> None:
+    assert said_by("overduePreventMaint") == "maintenance is overdue"
+    assert said_by("markerOpcLifeAlmostOver") == "the drum has nearly reached its life"
+    assert said_by("subunitLifeOver") == "a part has reached its life"
+    for code in (*ALERT_CODE.values(), *ERROR_BITS):
+        assert not said_by(code).endswith("."), code
+        assert "{" not in said_by(code), code
+    assert said_by("odd\u202eCode") == "odd code"
