@@ -9,9 +9,11 @@ from datetime import UTC, date, datetime
 from markupsafe import Markup, escape
 
 from agent.alarms.wording import part, spaced
+from agent.mib.enums import SUPPLY_TYPE
 from agent.model.reading import Amount, Mark, SubUnitStatus, Supply
 from agent.web import locales
 
+_KINDS = frozenset(SUPPLY_TYPE.values()) - {"other", "unknown"}
 _UNSEEN = frozenset(("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"))
 """Categories of Unicode that have no look of their own, among them the bidi controls."""
 
@@ -107,6 +109,12 @@ def supply_name(kind: str, colorant: str | None, key: str = "", description: str
         return harmless(description, 60)
     _, mark, again = key.partition("#")
     return part(kind, colorant) + (f" {again}" if mark else "")
+
+
+def deed_name(subject: str) -> str:
+    """What was done, as a technician calls it: ``cyan toner`` for the key of a supply; a plan keeps its name."""
+    kind, _, colorant = subject.partition("#")[0].partition(":")
+    return part(kind, colorant or None) if kind in _KINDS else subject
 
 
 def left_words(supply: Supply) -> str:
