@@ -124,9 +124,9 @@ class Pen:
         shown = self.shown(text)
         if not shown:
             return
-        self._font(style, size)
         if right:
             x -= self.width(shown, size, style)
+        self._font(style, size)
         self.pdf.text(x, y + size * _POINT * 0.93, shown)
 
     def width(self, text: str, size: float, style: str = "") -> float:

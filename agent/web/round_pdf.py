@@ -15,7 +15,7 @@ from agent.web.paper import BOTTOM, COLUMN, MARGIN, TOP, WIDTH, Block, Flow, Pen
 
 HEAD, NAME, TEXT, SMALL = 8.0, 7.2, 6.3, 5.8
 """Sizes of letters, in points."""
-LINE = 2.95
+LINE = 2.85
 QR = 10.8
 QUIET = 1.3
 _WAITS = 60
@@ -69,7 +69,7 @@ def _head(pen: Pen, made: Round) -> None:
     pen.write(x, TOP + 4.8, pen.fit(made.site or "All sites", 110, 9, "B"), 9, "B")
     walks = sum(one.walk for one in made.visits)
     following = f"; next round {made.next_day:%a %-d %b}" if made.next_day is not None else ""
-    work = f"{made.minutes - walks} min of work and {walks} min of walking{following}"
+    work = f"{_hours(made.minutes - walks)} of work and {_hours(walks)} of walking{following}"
     pen.write(x, TOP + 8.9, work, TEXT)
     right = WIDTH - MARGIN
     for at, (count, word) in enumerate(((len(made.visits), "visits"), (len(made.cards), "jobs"))):
@@ -82,6 +82,11 @@ def _head(pen: Pen, made: Round) -> None:
     for remark in made.remarks[:2]:
         pen.write(MARGIN, y, pen.fit(f"! {remark}", WIDTH - 2 * MARGIN, TEXT, "B"), TEXT, "B")
         y += LINE
+
+
+def _hours(minutes: int) -> str:
+    hours, rest = divmod(minutes, 60)
+    return f"{hours} h {rest} min" if hours and rest else f"{hours} h" if hours else f"{rest} min"
 
 
 def _foot(pen: Pen, made: Round, base: str, number: int, pages: int) -> None:
@@ -143,11 +148,11 @@ def _carried(pen: Pen, count: int, name: str, what: str, where: str, *, lacking:
         else:
             pen.box(x, y + 0.2, 2.6)
         pen.write(x + 8.2, y, f"{count} \N{MULTIPLICATION SIGN}", TEXT, "B", right=True)
-        shown = pen.fit(name, 34, TEXT, "B")
+        shown = pen.fit(name, 34 if what else 48, TEXT, "B")
         pen.write(x + 9, y, shown, TEXT, "B")
         begin = 9 + pen.width(shown, TEXT, "B") + 1.5
         room = COLUMN - begin
-        place = pen.fit(where, room * 0.62 if what else room, TEXT)
+        place = pen.fit(where, room * 0.78 if what else room, TEXT)
         pen.write(x + COLUMN, y, place, TEXT, right=True)
         if what:
             pen.write(x + begin, y, pen.fit(what, room - pen.width(place, TEXT) - 2, TEXT), TEXT)

@@ -1,0 +1,124 @@
+"""The round on paper, read back by other programs: poppler's pdftotext and pdfinfo, and zbarimg for the QR codes."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from agent.insight.rounds import plan_round
+from agent.model.round import Round
+from agent.web.round_pdf import pdf
+from tests.insight.walked import NOW, forecast, large, morning, printer, spot
+from tests.needs import debian
+
+BASE = "https://lowmark.harrow-lane.example/"
+
+
+def written(folder: Path, made: Round, base: str = BASE) -> Path:
+    path = folder / "round.pdf"
+    path.write_bytes(pdf(made, base))
+    return path
+
+
+def text_of(path: Path) -> str:
+    tool = debian("poppler-utils", "pdftotext")
+    return subprocess.run([tool, "-layout", path, "-"], capture_output=True, check=True, text=True).stdout
+
+
+def pages_of(path: Path) -> int:
+    tool = debian("poppler-utils", "pdfinfo")
+    said = subprocess.run([tool, path], capture_output=True, check=True, text=True).stdout
+    assert "A4" in said
+    return int(re.search(r"Pages:\s+(\d+)", said)[1])
+
+
+@pytest.fixture(scope="module")
+def two_hundred() -> Round:
+    return plan_round(large(200), NOW)
+
+
+@pytest.fixture(scope="module")
+def paper(two_hundred, tmp_path_factory) -> Path:
+    return written(tmp_path_factory.mktemp("paper"), two_hundred)
+
+
+def test_a_round_of_two_hundred_printers_is_a_few_pages_and_names_each_of_them(paper):
+    assert pages_of(paper) <= 7
+    text = text_of(paper)
+    for number in range(1, 201):
+        assert re.search(rf"\bdesk-{number}\b", text)
+    assert "page 1 of 7" in text
+    assert "page 7 of 7" in text
+
+
+def test_what_to_carry_and_what_to_take_care_of_stand_in_front_once(paper, two_hundred):
+    text = text_of(paper)
+    assert text.count("no ordinary vacuum cleaner") == 1
+    assert text.count("service manual and local codes come first") == 1
+    first = text.partition("\f")[0]
+    for one in two_hundred.carry:
+        if one.part:
+            assert re.search(rf"{one.count} . {one.part}", first)
+    assert "none on the shelf: none ordered, order now" in first
+    assert "As of Wed 18 Mar 2026, 07:30 (UTC)." in first
+    assert re.search(r"2\s*0\s*0\s*visits", first)
+
+
+def test_each_card_has_a_code_that_leads_to_its_page(tmp_path):
+    made = plan_round(large(20), NOW)
+    path = written(tmp_path, made)
+    draw, read = debian("poppler-utils", "pdftoppm"), debian("zbar-tools", "zbarimg")
+    subprocess.run([draw, "-r", "300", "-gray", "-png", path, tmp_path / "page"], check=True)
+    found: set[str] = set()
+    for image in sorted(tmp_path.glob("page*.png")):
+        seen = subprocess.run([read, "-q", "--nodbus", "--raw", image], capture_output=True, text=True)
+        found |= set(seen.stdout.split())
+    assert found == {f"https://lowmark.harrow-lane.example/round/{card.key}" for card in made.cards}
+
+
+def test_without_an_address_there_is_no_code_and_a_line_says_why(tmp_path):
+    made = plan_round(large(12), NOW)
+    text = text_of(written(tmp_path, made, ""))
+    assert "the settings do not say where phones find the pages (listen.public_url)" in text
+    assert "desk-12" in text
+
+
+def test_the_same_round_makes_the_same_paper(two_hundred):
+    small = plan_round(large(5), NOW)
+    assert pdf(small, BASE) == pdf(small, BASE)
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        "<script>alert(1)</script>",
+        "(paren \\ ) endobj stream",
+        "\u202egnp.exe\u2066\x00\x1b[31m",
+        "Читальня 2, Αίθουσα",
+        "閲覧室プリンター",
+        "قاعة المطالعة",
+        "😀🖨️",
+        "x" * 5000,
+        "",
+    ],
+)
+def test_no_name_of_a_printer_can_spoil_the_page(tmp_path, name):
+    who = replace(printer(1, name or "Tallgrass", room=name[:50] or "1"), name=name)
+    made = plan_round(morning(spot(who, forecast(1, "toner:black", 0.3))), NOW)
+    text = text_of(written(tmp_path, made))
+    assert "Exchange the black toner" in text
+    assert "\u202e" not in text
+    if name.startswith(("<", "(", "Ч")):
+        assert name[:12] in text
+
+
+def test_a_round_with_nothing_to_do_is_a_page_that_says_so(tmp_path):
+    path = written(tmp_path, plan_round(morning(spot(printer(1), forecast(1, "toner:black", 10))), NOW))
+    assert pages_of(path) == 1
+    text = text_of(path)
+    assert "Nothing is to be done on this round." in text
+    assert "Not on this round" in text
