@@ -102,6 +102,7 @@ def snapshot(*views: PrinterView) -> Snapshot:
         alarms={("high", "unacknowledged"): 2},
         settings_accepted=1,
         settings_loaded=NOW,
+        exports={"sent": 5, "failed": 1},
     )
     return Snapshot({one.printer.id: one for one in views}, vitals)
 

@@ -169,7 +169,7 @@ def test_the_end_of_the_agent_does_not_wait_for_a_collector_that_is_away(tmp_pat
 
 
 def test_the_page_counts_the_rounds_where_they_are_wished_for() -> None:
-    assert not [name for name, _ in shown(snapshot()) if "telemetry" in name]
+    assert not [name for name, _ in shown(Snapshot()) if "telemetry" in name]
     state = Snapshot({}, replace(Vitals(), exports={"sent": 3, "failed": 1}))
     found = {labels: value for (name, labels), value in shown(state).items() if "telemetry" in name}
     assert found == {frozenset({("outcome", "sent")}): 3, frozenset({("outcome", "failed")}): 1}
