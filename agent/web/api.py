@@ -2,15 +2,10 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Mapping
-from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
-from urllib.parse import urlencode
 
-from fastapi import FastAPI, Path, Query, Request, Response
+from fastapi import FastAPI, Query, Request, Response
 from fastapi.exceptions import RequestValidationError
-from pydantic import AfterValidator, AwareDatetime
 from pydantic.json_schema import models_json_schema
 from starlette.exceptions import HTTPException
 
@@ -20,49 +15,14 @@ from agent.insight.symptoms import rank as suspects_of
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.failure import Failure
 from agent.web import api_alarms, schema, shapes, shapes_history
+from agent.web.api_terms import At, Id, Limit, Offset, Since, Text, answer, answers, links
 from agent.web.callers import Refused
 from agent.web.house import House
-from agent.web.problem import PROBLEM, problem
+from agent.web.problem import problem
 from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
-from agent.web.schema_reading import Shape
 from agent.web.shapes_symptom import SymptomAnswer
 from agent.web.shapes_symptom import symptom as shape_of_symptom
 from agent.web.standing import chosen
-
-FIRST, LAST = datetime(1990, 1, 1, tzinfo=UTC), datetime(2200, 1, 1, tzinfo=UTC)
-MOST = 1000
-
-
-def _sensible(at: datetime) -> datetime:
-    if not FIRST <= at <= LAST:
-        raise ValueError(f"give a moment between {FIRST:%Y} and {LAST:%Y}")
-    return at
-
-
-Moment = Annotated[AwareDatetime, AfterValidator(_sensible)]
-Id = Annotated[int, Path(ge=1, le=2**53, description="The store's number of the printer.")]
-At = Annotated[
-    Moment | None, Query(description="As of this moment, ISO 8601 with offset (a plus sign is written %2B); else now.")
-]
-Since = Annotated[Moment | None, Query(description="From this moment on, ISO 8601 with offset.")]
-Limit = Annotated[int, Query(ge=1, le=MOST, description="At most so many.")]
-Offset = Annotated[int, Query(ge=0, le=1_000_000, description="Leave out so many at the beginning.")]
-Text = Annotated[str, Query(max_length=200)]
-
-_PROBLEM: Mapping[str, Any] = {"content": {PROBLEM: {"schema": {"$ref": "#/components/schemas/Problem"}}}}
-
-
-def _answers(model: type[Shape], *more: int) -> dict[int | str, dict[str, Any]]:
-    """What an operation may answer, for the document."""
-    words = {404: "There is no such printer.", 422: "A parameter is wrong.", 503: "The store cannot be read now."}
-    found: dict[int | str, dict[str, Any]] = {
-        200: {"model": model, "description": "The data."},
-        304: {"description": "Nothing has changed since the answer with this ETag."},
-        421: {"description": "Asked under a name that is not this machine's own.", **_PROBLEM},
-    }
-    for status in (*more, 422, 503):
-        found[status] = {"description": words[status], **_PROBLEM}
-    return found
 
 
 class Api(FastAPI):
@@ -96,7 +56,7 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
     api.add_exception_handler(Failure, _failed)
     api.add_exception_handler(Exception, _broken)
 
-    @api.get("/printers", summary="The fleet as it was last seen", responses=_answers(schema.Printers))
+    @api.get("/printers", summary="The fleet as it was last seen", responses=answers(schema.Printers))
     def printers(  # noqa: PLR0913 - each is a parameter of the operation
         request: Request,
         q: Text = "",
@@ -117,9 +77,9 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
             "limit": limit,
             "printers": [shapes.view(views[row.printer.id]) for row in part.rows],
         }
-        return _answer(request, "printers", payload, _links(request, offset, limit, offset + limit < part.total))
+        return answer(request, "printers", payload, links(request, offset, limit, offset + limit < part.total))
 
-    @api.get("/printers/{printer_id}", summary="One printer", responses=_answers(schema.OnePrinter, 404))
+    @api.get("/printers/{printer_id}", summary="One printer", responses=answers(schema.OnePrinter, 404))
     def printer(request: Request, printer_id: Id) -> Response:
         view = house.views().get(printer_id)
         if view is None:
@@ -132,23 +92,23 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
             "upkeep": None if upkeep is None else shapes_history.upkeep(view.printer, upkeep),
             "alarms": shapes.alarms(chosen(one for one in house.alarms() if one.printer_id == printer_id)),
         }
-        return _answer(request, "printer", payload)
+        return answer(request, "printer", payload)
 
     @api.get(
         "/printers/{printer_id}/history",
         summary="Levels, counters, contacts and ledger of one printer",
-        responses=_answers(schema.History, 404),
+        responses=answers(schema.History, 404),
     )
     def history(request: Request, printer_id: Id, since: Since = None, at: At = None) -> Response:
         found = house.history(printer_id, since, at)
         if found is None:
             return _nobody(printer_id)
-        return _answer(request, "history", {"since": since, "until": at, **shapes.history(found)})
+        return answer(request, "history", {"since": since, "until": at, **shapes.history(found)})
 
     @api.get(
         "/printers/{printer_id}/insight",
         summary="Use, lives and run-outs of one printer",
-        responses=_answers(schema.OneInsight, 404),
+        responses=answers(schema.OneInsight, 404),
     )
     def insight(request: Request, printer_id: Id, at: At = None) -> Response:
         known = house.insights().get(printer_id) if at is None else None
@@ -156,12 +116,12 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
         whose = house.printers().get(printer_id)
         if found is None or whose is None:
             return _nobody(printer_id)
-        return _answer(request, "insight", {"printer_id": printer_id, "insight": shapes_history.insight(whose, found)})
+        return answer(request, "insight", {"printer_id": printer_id, "insight": shapes_history.insight(whose, found)})
 
     @api.get(
         "/printers/{printer_id}/symptom",
         summary="What may be behind something seen on paper",
-        responses=_answers(SymptomAnswer, 404),
+        responses=answers(SymptomAnswer, 404),
     )
     def symptom(
         request: Request,
@@ -180,7 +140,7 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
                 ranking = suspects_of(process, case, read(process, seen, every, colour))
         except NotSeen as failure:
             return problem(422, "A parameter is wrong.", [{"where": f"query.{failure.where}", "what": str(failure)}])
-        return _answer(request, "symptom", shape_of_symptom(process, whose, case.as_of, ranking))
+        return answer(request, "symptom", shape_of_symptom(process, whose, case.as_of, ranking))
 
     _lists(api, house)
     api_alarms.add(api, house)
@@ -188,7 +148,7 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
 
 
 def _lists(api: FastAPI, house: House) -> None:
-    @api.get("/alarms", summary="The alarms that stand, the gravest first", responses=_answers(schema.Alarms))
+    @api.get("/alarms", summary="The alarms that stand, the gravest first", responses=answers(schema.Alarms))
     def alarms(
         request: Request,
         every: Annotated[bool, Query(description="Also what is set aside or normal again.")] = False,
@@ -209,9 +169,9 @@ def _lists(api: FastAPI, house: House) -> None:
             "limit": limit,
             "alarms": shapes.alarms(found[offset : offset + limit]),
         }
-        return _answer(request, "alarms", payload, _links(request, offset, limit, offset + limit < len(found)))
+        return answer(request, "alarms", payload, links(request, offset, limit, offset + limit < len(found)))
 
-    @api.get("/ledger", summary="What was done or noticed", responses=_answers(schema.Ledger))
+    @api.get("/ledger", summary="What was done or noticed", responses=answers(schema.Ledger))
     def ledger(
         request: Request,
         printer: Annotated[int | None, Query(ge=1, le=2**53, description="Only of this printer.")] = None,
@@ -233,38 +193,11 @@ def _lists(api: FastAPI, house: House) -> None:
             "more": more,
             "entries": shapes.entries(part, house.printers()),
         }
-        return _answer(request, "ledger", payload, _links(request, offset, limit, more))
+        return answer(request, "ledger", payload, links(request, offset, limit, more))
 
-    @api.get("/about", summary="The agent itself", responses=_answers(schema.AboutAgent))
+    @api.get("/about", summary="The agent itself", responses=answers(schema.AboutAgent))
     def about(request: Request) -> Response:
-        return _answer(request, "about", shapes.about(house.about(), house.silent()))
-
-
-def _answer(
-    request: Request, name: str, payload: Mapping[str, Any], headers: Mapping[str, str] | None = None
-) -> Response:
-    """The data with their ETag; 304 without them where the caller has them already (RFC 9110 section 13.1.2)."""
-    body = shapes.text(name, payload)
-    # Weak: it may go out compressed or not.
-    tag = f'W/"{hashlib.sha256(body).hexdigest()[:32]}"'
-    sent = {"etag": tag, "cache-control": "private, no-cache", **(headers or {})}
-    asked = [one.strip() for one in request.headers.get("if-none-match", "").split(",")]
-    if "*" in asked or tag in asked or tag.removeprefix("W/") in asked:
-        return Response(status_code=304, headers=sent)
-    return Response(body, media_type="application/json", headers=sent)
-
-
-def _links(request: Request, offset: int, limit: int, more: bool) -> dict[str, str]:
-    """Where the next and the previous part are (RFC 8288)."""
-    pairs = [(name, value) for name, value in request.query_params.multi_items() if name not in ("offset", "limit")]
-
-    def link(to: int, relation: str) -> str:
-        query = urlencode([*pairs, ("offset", str(to)), ("limit", str(limit))])
-        return f'<{request.url.path}?{query}>; rel="{relation}"'
-
-    links = [link(offset + limit, "next")] if more else []
-    links += [link(max(0, offset - limit), "prev")] if offset else []
-    return {"link": ", ".join(links)} if links else {}
+        return answer(request, "about", shapes.about(house.about(), house.silent()))
 
 
 def _nobody(printer_id: int) -> Response:
