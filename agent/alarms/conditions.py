@@ -6,18 +6,18 @@ the printer is silent, the level is unknown, or the level lies within the deadba
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from datetime import datetime
 from typing import NamedTuple
 
 from agent.alarms import rules as watch
+from agent.alarms.outlook import Outlook, Prospect
 from agent.alarms.rules import Rule
 from agent.alarms.sites import Silence, silences, site_key, verdict
 from agent.alarms.windows import Windows
 from agent.alarms.wording import clean, part, percent, spaced, span
 from agent.model.alarm import AgentHealth
 from agent.model.fleet import Finding, PrinterView
-from agent.model.insight import Forecast
 from agent.model.reading import Alert, Mark, Supply
 
 MOMENTARY = frozenset((watch.PRINTER_ALERT, watch.COUNTER_ODDITY, watch.AGENT_UNWELL))
@@ -49,15 +49,13 @@ PLENTY = 0.5
 """Where nothing can be forecast, a supply that shows so much will not run out soon: common practice, no source."""
 
 
-About = Supply | Forecast | Alert | Finding | Silence | str
-Outlooks = Mapping[int, Sequence[Forecast]]
-"""The forecasts of each printer, by its id. A printer without an entry: nothing is known of its future now."""
+About = Supply | Prospect | Alert | Finding | Silence | str
 
 
 class Condition(NamedTuple):
     """One thing watched, now. ``active`` None: holds its state; ``known`` then tells a deadband from ignorance.
 
-    ``part`` is what it is about: the Supply, its Forecast, Alert, Finding, error bit, Silence of a site, or part of the
+    ``part`` is what it is about: the Supply, its Prospect, Alert, Finding, error bit, Silence of a site, or part of the
     agent.
     """
 
@@ -117,25 +115,33 @@ def site_conditions(
 
 
 def outlook_conditions(
-    rules: Sequence[Rule], view: PrinterView, forecasts: Sequence[Forecast], now: datetime
+    rules: Sequence[Rule], view: PrinterView, outlook: Outlook, now: datetime
 ) -> Iterator[Condition]:
     """The conditions of the ``runOut`` rules at this printer. A silent printer's future is not known."""
     for rule in rules:
         if rule.when != watch.RUN_OUT or not rule.covers(view.printer):
             continue
-        for one in forecasts:
+        for one in outlook.forecasts:
             if rule.kinds and one.kind not in rule.kinds:
                 continue
+            prospect = Prospect(one, outlook.next_round, outlook.spares.get(one.supply))
             key, chance = f"{rule.name}|{view.printer.id}|{one.supply}", None
-            if one.empty is not None and view.reachable:
-                chance = one.empty.chance_within((now + rule.ahead - one.empty.start).total_seconds() / 86400)
-            if chance is None:
-                active = False if view.reachable and _plenty(view, one.supply) else None
-            else:
-                active = True if chance >= rule.chance else False if chance < rule.chance - rule.deadband else None
+            until = outlook.round_at if rule.before_round else now + rule.ahead
+            if one.empty is not None and view.reachable and until is not None:
+                chance = one.empty.chance_within((until - one.empty.start).total_seconds() / 86400)
+            active = _will_run_out(rule, view, prospect, chance)
             shown = None if chance is None else round(chance, 2)
             known = chance is not None or active is False
-            yield Condition(key, rule, view, one.supply, active, shown, rule.chance, one, known)
+            yield Condition(key, rule, view, one.supply, active, shown, rule.chance, prospect, known)
+
+
+def _will_run_out(rule: Rule, view: PrinterView, prospect: Prospect, chance: float | None) -> bool | None:
+    spare = prospect.spare
+    if rule.unstocked and view.reachable and (spare is None or not spare.is_lacking):
+        return False
+    if chance is None:
+        return False if view.reachable and _plenty(view, prospect.forecast.supply) else None
+    return True if chance >= rule.chance else False if chance < rule.chance - rule.deadband else None
 
 
 def _plenty(view: PrinterView, key: str) -> bool:
@@ -253,18 +259,23 @@ def _text(condition: Condition) -> str:
             return f"{clean(about.severity, 40)} alert: {code}" + (f" ({said})" if said else "")
         case Finding():
             return clean(about.text, 300) or spaced(clean(about.kind, 60))
-        case Silence() | Forecast():
+        case Silence() | Prospect():
             return _wide_text(condition, about)
     return _word_text(condition, about)
 
 
-def _wide_text(condition: Condition, about: Silence | Forecast) -> str:
+def _wide_text(condition: Condition, about: Silence | Prospect) -> str:
     if isinstance(about, Silence):
         where = f" at {clean(about.site)}" if about.site else " without a site"
         return f"{about.silent} of {about.printers} printers{where} do not answer"
     chance = f" (chance {percent(condition.value)})" if condition.value is not None else ""
-    word = "will be full" if about.kind.startswith("waste") else "will run out"
-    return f"{part(about.kind, about.colorant)} {word} within {span(condition.rule.ahead)}{chance}"
+    rule, forecast = condition.rule, about.forecast
+    word = "will be full" if forecast.kind.startswith("waste") else "will run out"
+    until = f"within {span(rule.ahead)}"
+    if rule.before_round:
+        until = "before the next round" + (f" ({about.next_round:%a %Y-%m-%d})" if about.next_round else "")
+    lacking = ", and none is on the shelf" if about.spare is not None and about.spare.is_lacking else ""
+    return f"{part(forecast.kind, forecast.colorant)} {word} {until}{chance}{lacking}"
 
 
 def _word_text(condition: Condition, about: str) -> str:

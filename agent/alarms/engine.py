@@ -18,7 +18,6 @@ from datetime import datetime, timedelta
 from agent.alarms.conditions import (
     MOMENTARY,
     Condition,
-    Outlooks,
     agent_conditions,
     conditions,
     outlook_conditions,
@@ -26,6 +25,7 @@ from agent.alarms.conditions import (
 )
 from agent.alarms.facts import facts
 from agent.alarms.lifecycle import TABLE, Event, apply, entry, expire, newborn, release, step, suppress
+from agent.alarms.outlook import Outlook, Outlooks
 from agent.alarms.roots import Cause, Roots
 from agent.alarms.routes import Routes
 from agent.alarms.rules import AGENT_UNWELL, RUN_OUT, SITE_SILENT, UNREACHABLE, Rule
@@ -35,6 +35,7 @@ from agent.alarms.windows import PREFIX, Window, Windows
 from agent.model.alarm import AgentHealth, AlarmRecord, AlarmState, Message
 from agent.model.fleet import LedgerEntry, PrinterView
 
+_NOTHING = Outlook()
 KEPT = timedelta(days=30)
 """How long the record of an alarm is kept after it became normal; the ledger keeps its story for good."""
 
@@ -73,7 +74,7 @@ def judge(  # noqa: PLR0913 - all that a judgement depends on is an argument
     ``views`` may be a part of the fleet: alarms of printers that are not among them keep their state. ``fleet``: the
     ids of all printers that are still watched; the alarms of others are closed. None: that is not known now.
     ``whole``: the views of the whole fleet, for rules about whole sites; None: nothing is said of sites now.
-    ``outlooks``: the forecasts of printers, for rules about run-outs. ``health`` None: nothing is said of the agent
+    ``outlooks``: what is forecast of printers, for rules about run-outs. ``health`` None: nothing is said of the agent
     itself now. ``routes``: what each channel takes, and when. ``windows``: the maintenance windows.
     """
     return _Judge(rules, records, now, health, outlooks or {}, routes, windows).judge(views, fleet, whole)
@@ -129,7 +130,7 @@ class _Judge:
             self.roots.add_site(case.record)
         for view in views:
             self._meet(conditions(rules, view, now))
-            self._meet(outlook_conditions(rules, view, self.outlooks.get(view.printer.id, ()), now))
+            self._meet(outlook_conditions(rules, view, self.outlooks.get(view.printer.id, _NOTHING), now))
         if self.health is not None:
             self._meet(agent_conditions(rules, self.health))
         for key, record in self.records.items():

@@ -11,7 +11,8 @@
     silence       silent_since
     a site        site, zone, place, silent, printers, silent_printers (some of their names), silent_since, limit
     a run-out     part, kind, colorant, description, fraction (best guess), receptacle, chance, within_days, limit,
-                  dry_from, dry_by (dates; eight in ten runs out between them), basis
+                  dry_from, dry_by (dates; eight in ten runs out between them), basis, next_round (date),
+                  spare (what the settings call it), on_shelf, shelf_place, on_order, order_expected (date)
     the agent     agent_part, store_error, buffered, dropped, dead_letters, sweep_seconds, sweep_interval, failing_since
 
 Moments are ISO 8601 in UTC. What is not known is left out.
@@ -19,12 +20,14 @@ Moments are ISO 8601 in UTC. What is not known is left out.
 
 from __future__ import annotations
 
+from datetime import timedelta
+
 from agent.alarms.conditions import BIT_SEVERITY, Condition
+from agent.alarms.outlook import Prospect, Spare
 from agent.alarms.sites import Silence
 from agent.alarms.wording import clean, part
 from agent.model.alarm import AgentHealth
 from agent.model.fleet import Finding, PrinterView, Scalar
-from agent.model.insight import Forecast
 from agent.model.reading import Alert, Mark, Supply
 
 Facts = dict[str, Scalar]
@@ -85,7 +88,8 @@ def _site(condition: Condition, silence: Silence) -> Facts:
     }
 
 
-def _outlook(condition: Condition, forecast: Forecast) -> Facts:
+def _outlook(condition: Condition, prospect: Prospect) -> Facts:
+    forecast, spare = prospect.forecast, prospect.spare or Spare("")
     dates = forecast.empty_dates
     return {
         "part": part(forecast.kind, forecast.colorant),
@@ -95,11 +99,17 @@ def _outlook(condition: Condition, forecast: Forecast) -> Facts:
         "fraction": forecast.level,
         "receptacle": forecast.kind.startswith("waste"),
         "chance": condition.value,
-        "within_days": round(condition.rule.ahead.total_seconds() / 86400, 2),
+        "within_days": None if condition.rule.before_round else round(condition.rule.ahead / timedelta(days=1), 2),
         "limit": condition.limit,
         "dry_from": dates.p10.isoformat() if dates else None,
         "dry_by": dates.p90.isoformat() if dates else None,
         "basis": clean("; ".join(forecast.basis), 500),
+        "next_round": None if prospect.next_round is None else prospect.next_round.isoformat(),
+        "spare": clean(spare.part, 200),
+        "on_shelf": spare.on_shelf,
+        "shelf_place": clean(spare.place, 100),
+        "on_order": spare.on_order if spare.part else None,
+        "order_expected": None if spare.expected is None else spare.expected.isoformat(),
     }
 
 
@@ -133,7 +143,7 @@ def _part(condition: Condition, view: PrinterView) -> Facts:
             }
         case Finding():
             return {"finding": clean(about.kind, 60), "finding_at": about.at.isoformat()}
-    if isinstance(about, Forecast):
+    if isinstance(about, Prospect):
         return _outlook(condition, about)
     if about == "contact":
         return {"silent_since": None if view.reachable else view.since.isoformat()}

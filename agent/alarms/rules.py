@@ -69,6 +69,8 @@ class Rule:
     ``share`` and ``fewest`` (siteSilent): of a site's printers that the rule covers, this share is silent, and there
     are at least so many; below ``share - deadband`` the site is heard again. ``within`` (None: a week) and ``chance``
     (runOut): a supply runs out within this time with at least this chance; below ``chance - deadband`` it is well.
+    ``before_round``: instead of ``within``, before the next round at the printer's site. ``unstocked``: only what the
+    shelf is known to have none of.
 
     ``sites``, ``tags``, ``printers``, ``models`` narrow the rule, each by exact name or shell pattern (``Quillon*``);
     empty means everywhere. ``tell``: names of channels. ``repeat``: tell again while nobody acknowledges.
@@ -103,6 +105,8 @@ class Rule:
     fewest: int = USUAL_FEWEST
     within: timedelta | None = None
     chance: float = USUAL_CHANCE
+    before_round: bool = False
+    unstocked: bool = False
     consequence: str = ""
     action: str = ""
     time_to_act: timedelta | None = None
@@ -198,6 +202,10 @@ def _time_faults(rule: Rule) -> list[str]:
         found.append(f"within must be a time of at most {LONGEST_WITHIN.days} days")
     if rule.within is not None and rule.when != RUN_OUT and rule.when in WHEN:
         found.append(f"within has no meaning for {rule.when}")
+    if (rule.before_round or rule.unstocked) and rule.when != RUN_OUT and rule.when in WHEN:
+        found.append(f"before_round and unstocked have no meaning for {rule.when}")
+    if rule.before_round and rule.within is not None:
+        found.append("within and before_round do not go together: one of them says how far it looks ahead")
     if (rule.escalate_after is None) is bool(rule.escalate_to):
         found.append("escalate_after and escalate_to go together: after which time, and to whom")
     if rule.escalate_after is not None and rule.escalate_after < timedelta(minutes=1):

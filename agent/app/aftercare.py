@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
 LOGGED_SECONDS = 2.0
 """How often it is looked whether a service was logged, in this process or another."""
+MOST_TURNS = 3
+"""So often in a row is reckoned anew; what is logged still later waits for the next time."""
 
 
 class Aftercare:
@@ -37,6 +39,7 @@ class Aftercare:
         self.proving = ProofWatch(service.store, self.servicing)
         self.looking = asyncio.Lock()
         """Held by whoever looks through the store for what is new; one at a time."""
+        self._reckoning = self._again = False
 
     async def look(self) -> None:
         """If a service was logged since the last look: ask its printer now, and see what it shows."""
@@ -87,5 +90,18 @@ class Aftercare:
         """What is due at these printers has changed: the pages show it at once."""
         service = self._service
         service.pages.foresight.renew({one.printer_id for one in entries if one.printer_id is not None})
-        if service.scheduler is not None and service.pages.open:
+        self._again = True
+        if service.scheduler is not None and not self._reckoning and service.scheduler.get_job("pages") is not None:
             service.scheduler.modify_job("pages", next_run_time=service.clocks.now())
+
+    async def reckon(self) -> None:
+        """Reckon anew what wants it, and once more where something was logged meanwhile; one call at a time."""
+        self._reckoning = True
+        try:
+            for _ in range(MOST_TURNS):
+                self._again = False
+                await self._service.pages.reckon()
+                if not self._again:
+                    return
+        finally:
+            self._reckoning = False

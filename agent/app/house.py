@@ -12,6 +12,7 @@ from agent.app.rounds import Rounds
 from agent.app.shelving import Shelving
 from agent.app.symptoms import case_of
 from agent.insight.clues import Case
+from agent.insight.shelf import Shelf
 from agent.model.alarm import AlarmRecord
 from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
@@ -21,6 +22,7 @@ from agent.model.insight import Insight
 from agent.model.proof import Done, Proof, Recorded, Suggestion
 from agent.model.proof import Service as ServiceDone
 from agent.model.round import Round
+from agent.model.shelf import ShelfState
 from agent.model.stocktaking import Movement, Stocktaking
 from agent.model.upkeep import PrinterUpkeep
 from agent.store.errors import StoreError, StoreRejected
@@ -59,6 +61,10 @@ class ServiceHouse:
     def reckon(self, now: datetime) -> None:
         """What rests on the run-outs, anew where these are others. Takes a while. Raises StoreError."""
         self._shelving.reckon(now)
+
+    def stock(self, now: datetime) -> tuple[Shelf, ShelfState]:
+        """What the settings say of the shelf, and what lies there."""
+        return self._shelving.stock(now)
 
     def now(self) -> datetime:
         """The moment, UTC."""

@@ -1,91 +1,70 @@
-"""The forecasts that run-out rules are judged by: looked at now and then, apart from the sweep, for what changed.
-
-All printers teach the fleet (how fast a kind of supply is used, how a site prints), so a summary of each is kept; a
-printer is summarised and forecast anew only when its levels or counters moved, or when a day is over.
-"""
+"""What rules about run-outs are judged by: the forecasts of ``Foresight``, the next round of a site, and the shelf."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime, timedelta
-from types import MappingProxyType
+from collections.abc import Iterable, Mapping
+from datetime import datetime
 
-from agent.alarms.rules import RUN_OUT, Rule
-from agent.app.parts import terms
-from agent.insight.kin import Fleet, Summary, pool
-from agent.insight.printer import look, summarise
-from agent.model.fleet import PrinterView
-from agent.model.insight import Forecast
+from agent.alarms.outlook import Outlook, Outlooks, Spare
+from agent.alarms.rules import RUN_OUT
+from agent.app.rounds import round_terms
+from agent.insight.shelf import Shelf
+from agent.insight.walk import next_round, round_moment
+from agent.model.fleet import Printer, PrinterView
+from agent.model.insight import Insight
+from agent.model.shelf import ShelfState
+from agent.model.zones import zone_of
 from agent.settings import Settings
-from agent.store import Store
-
-LOOK_BACK = timedelta(days=3 * 366)
-EVERY = timedelta(hours=1)
-OLDEST = timedelta(days=1)
-
-Forecasts = Mapping[int, tuple[Forecast, ...]]
 
 
-@dataclass(frozen=True, slots=True)
-class _Known:
-    """What was worked out for one printer, and from what."""
-
-    at: datetime
-    sign: tuple[object, ...]
-    summary: Summary
-    forecasts: tuple[Forecast, ...]
+def wants_outlooks(settings: Settings) -> bool:
+    """Whether any rule is about run-outs."""
+    return any(rule.when == RUN_OUT for rule in settings.rules())
 
 
-class Outlooks:
-    """Forecasts of the fleet. ``refresh`` takes a while: call it from a worker thread, one call at a time."""
+def outlooks(
+    settings: Settings,
+    insights: Mapping[int, Insight],
+    views: Iterable[PrinterView],
+    stock: tuple[Shelf, ShelfState] | None,
+    now: datetime,
+) -> Outlooks:
+    """The outlook of every printer that a run-out rule covers and that was reckoned. ``stock`` None: not looked at.
 
-    def __init__(self, store: Store) -> None:
-        self._store = store
-        self._known: dict[int, _Known] = {}
-
-    def refresh(self, now: datetime, settings: Settings, views: Sequence[PrinterView]) -> Forecasts:
-        """The forecasts of every printer that a run-out rule covers, as of ``now``. Raises StoreError."""
-        rules = [rule for rule in settings.rules() if rule.when == RUN_OUT]
-        if not rules:
-            self._known.clear()
-            return MappingProxyType({})
-        signs = {view.printer.id: _sign(view) for view in views if view.reading is not None}
-        self._known = {number: known for number, known in self._known.items() if number in signs}
-        anew = [number for number, sign in signs.items() if self._is_old(number, sign, now)]
-        self._teach(anew, signs, settings, now)
-        fleet = pool([known.summary for known in self._known.values()])
-        for view in views:
-            number = view.printer.id
-            if number in anew and _covered(rules, view):
-                told = self._store.history(number, now - LOOK_BACK, now)
-                found = look(told, fleet, now, terms(settings, told)).forecasts
-                old = self._known[number]
-                self._known[number] = _Known(now, old.sign, old.summary, found)
-        covered = {view.printer.id for view in views if _covered(rules, view)}
-        return MappingProxyType({number: one.forecasts for number, one in self._known.items() if number in covered})
-
-    def _teach(
-        self, anew: Sequence[int], signs: Mapping[int, tuple[object, ...]], settings: Settings, now: datetime
-    ) -> None:
-        for number in anew:
-            told = self._store.history(number, now - LOOK_BACK, now)
-            summary = summarise(told, Fleet(), now, terms(settings, told))
-            self._known[number] = _Known(now, signs[number], summary, ())
-
-    def _is_old(self, number: int, sign: tuple[object, ...], now: datetime) -> bool:
-        known = self._known.get(number)
-        return known is None or known.sign != sign or now - known.at >= OLDEST
+    Raises UnknownCalendar.
+    """
+    rules = [rule for rule in settings.rules() if rule.when == RUN_OUT]
+    terms = round_terms(settings)
+    made = {}
+    for view in views:
+        printer = view.printer
+        insight = insights.get(printer.id)
+        if insight is None or not any(rule.covers(printer) for rule in rules):
+            continue
+        zone = printer.place.zone
+        day = next_round(terms.rhythm_of(printer.place.site), now.astimezone(zone_of(zone)).date())
+        spares = {}
+        if stock is not None:
+            keys = [one.supply for one in insight.forecasts]
+            spares = {key: found for key in keys if (found := _spare(*stock, printer, key)) is not None}
+        at = None if day is None else round_moment(day, zone)
+        made[printer.id] = Outlook(insight.forecasts, day, at, spares)
+    return made
 
 
-def _covered(rules: Sequence[Rule], view: PrinterView) -> bool:
-    return any(rule.covers(view.printer) for rule in rules)
-
-
-def _sign(view: PrinterView) -> tuple[object, ...]:
-    """What a forecast depends on that can change from one reading to the next."""
-    reading = view.reading
-    if reading is None:
-        return ()
-    levels = tuple((one.key, one.level, one.capacity) for one in reading.supplies)
-    return (levels, tuple((one.name, one.value) for one in reading.counters), view.printer.place, view.printer.model)
+def _spare(shelf: Shelf, state: ShelfState, printer: Printer, supply: str) -> Spare | None:
+    """What there is to put in; where several parts fit, what there is of all of them together."""
+    fitting = [part.name for part in shelf.fitting(printer.model, supply)]
+    if not fitting:
+        return None
+    counted = [name for name in fitting if state.is_counted(name) or state.on_hand(name)]
+    lies = [one for one in state.stock if one.part in fitting and one.count]
+    due = [one.expected for one in state.orders if one.part in fitting and one.expected is not None]
+    zone = zone_of(printer.place.zone)
+    return Spare(
+        " or ".join(fitting),
+        sum(state.on_hand(name) for name in fitting) if counted else None,
+        ", ".join(dict.fromkeys(one.place for one in lies)),
+        sum(state.on_order(name) for name in fitting),
+        min(due).astimezone(zone).date() if due else None,
+    )

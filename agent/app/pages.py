@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import asyncio
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from starlette.types import ASGIApp
 
+from agent.alarms.outlook import Outlooks
 from agent.app.entry import gate_of, make_sure
 from agent.app.foresight import Foresight
 from agent.app.house import ServiceHouse
 from agent.app.keeper import Keeper
+from agent.app.outlooks import outlooks, wants_outlooks
 from agent.store.errors import StoreError
 from agent.web import build_app
 
@@ -19,6 +22,8 @@ if TYPE_CHECKING:
 
 EVERY_SECONDS = 30.0
 """How often it is looked whether anything has to be reckoned anew; looking costs next to nothing."""
+OUTLOOKS_KEPT = timedelta(minutes=5)
+"""So long what rules about run-outs are judged by stays as it is, although somebody may have moved a part."""
 NOT_HERE = (
     "The pages about the printers and their JSON API are not served where other machines could listen in or look in "
     "unasked: listen on loopback without listen.allow_network, or over TLS (listen.tls), or behind a proxy that speaks "
@@ -33,6 +38,8 @@ class Pages:
         self._service = service
         self.foresight = Foresight(service.store, lambda: service.settings, service.clocks.timer)
         self.house = ServiceHouse(service, self.foresight)
+        self._made: datetime | None = None
+        self._rests_on: tuple[object, object] = (None, None)
 
     @property
     def open(self) -> bool:
@@ -61,12 +68,34 @@ class Pages:
 
     async def reckon(self) -> None:
         """Reckon anew what wants it. The schedule calls this every ``EVERY_SECONDS``, one call at a time."""
-        house = self.house
+        service, house = self._service, self.house
+        asked = wants_outlooks(service.settings)
+        if not (self.open or asked or service.settings.letters):
+            return
         try:
             await asyncio.to_thread(self.foresight.learn, house.now(), house.views())
-            await asyncio.to_thread(house.reckon, house.now())
+            if self.open:
+                await asyncio.to_thread(house.reckon, house.now())
+            service.sweep.outlooks = await asyncio.to_thread(self._outlooks) if asked else {}
         except StoreError as error:
-            self._service.log.warning("run-outs for the pages could not be reckoned yet", problem=str(error))
+            service.log.warning("run-outs could not be reckoned yet", problem=str(error))
+
+    def _outlooks(self) -> Outlooks:
+        """For the rules about run-outs. What rests on the same is not worked out again for a while."""
+        service, house, now = self._service, self.house, self.house.now()
+        rests_on = (self.foresight.insights, service.settings)
+        fresh = self._made is not None and timedelta(0) <= now - self._made < OUTLOOKS_KEPT
+        if fresh and all(one is two for one, two in zip(rests_on, self._rests_on, strict=True)):
+            return service.sweep.outlooks
+        found = outlooks(
+            service.settings,
+            self.foresight.insights,
+            house.views().values(),
+            house.stock(now) if service.settings.parts else None,
+            now,
+        )
+        self._made, self._rests_on = now, rests_on
+        return found
 
     def stop(self) -> None:
         """End a reckoning under way."""

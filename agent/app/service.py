@@ -4,7 +4,7 @@ every status interval    sweep, then judge the agent itself
 at a notification        ask that printer, beside the sweep
 every second             the outbox; at once when there is something to tell
 every two seconds        look whether a service was logged; if so ask that printer, and see it proven
-every hour               forecast run-outs, where rules ask for it; also when a swap was seen
+every half minute        reckon run-outs, upkeep and what to order anew, where something changed
 every night              thin the history
 now and then             tell the service manager that all is well
 """
@@ -31,7 +31,6 @@ from agent.app.hearing import Hearing
 from agent.app.letters import Letters
 from agent.app.links import Keys, Links
 from agent.app.openings import opened
-from agent.app.outlooks import EVERY, Outlooks
 from agent.app.pages import EVERY_SECONDS, Pages
 from agent.app.pulse import Pulse
 from agent.app.recorder import Recorder
@@ -58,7 +57,6 @@ from agent.web import Server
 
 HEARTBEAT_SECONDS = 5.0
 FIRST_RECKONING_SECONDS = 5.0
-FIRST_OUTLOOK_SECONDS = 60.0
 CHANGED_SECONDS = 2.0
 """So long at most the page waits for the agent to take up what it did to an alarm."""
 SENT_KEPT = timedelta(days=30)
@@ -107,7 +105,6 @@ class Service:
             timer=clocks.timer,
         )
         self.swaps = SwapWatch(store)
-        self.outlooks = Outlooks(store)
         self.metrics = Metrics(self.snapshot)
         self.telemetry = Telemetry(self.snapshot, self.pulse.exported, clocks.now, self.log)
         keys = Keys(lambda: self.settings, store)
@@ -249,11 +246,8 @@ class Service:
         add(self._sweep_job, "interval", seconds=seconds, id="sweep", next_run_time=self.clocks.now())
         add(self._thin_job, "cron", hour=2, minute=30, id="thin")
         add(self.aftercare.look, "interval", seconds=LOGGED_SECONDS, id="logged", next_run_time=self.clocks.now())
-        first = self.clocks.now() + timedelta(seconds=FIRST_OUTLOOK_SECONDS)
-        add(self._outlook_job, "interval", seconds=EVERY.total_seconds(), id="outlooks", next_run_time=first)
-        if self.pages.open:
-            soon = self.clocks.now() + timedelta(seconds=FIRST_RECKONING_SECONDS)
-            add(self.pages.reckon, "interval", seconds=EVERY_SECONDS, id="pages", next_run_time=soon)
+        soon = self.clocks.now() + timedelta(seconds=FIRST_RECKONING_SECONDS)
+        add(self.aftercare.reckon, "interval", seconds=EVERY_SECONDS, id="pages", next_run_time=soon)
         if self.settings.metrics.otlp is not None:
             every = self.settings.metrics.otlp.every.total_seconds()
             add(self.telemetry.send, "interval", seconds=every, id="telemetry")
@@ -355,8 +349,6 @@ class Service:
                 return
         if seen:
             self.recorder.offer(Work(ledger=seen))
-            if self.scheduler is not None:
-                self.scheduler.modify_job("outlooks", next_run_time=self.clocks.now())
             self.aftercare.reckon_soon(seen)
             for entry in seen:
                 self.log.info("swap seen", printer=entry.printer_id, supply=entry.subject, text=entry.text)
@@ -370,16 +362,6 @@ class Service:
             f"asked after {why}", asked=report.asked, answered=report.answered,
             seconds=round(report.seconds, 3), **report.failures,
         )  # fmt: skip
-
-    async def _outlook_job(self) -> None:
-        """Forecasts for the rules about run-outs, for the sweeps to come; costs nothing without such rules."""
-        views = self.sweep.fleet.views_of()
-        try:
-            found = await asyncio.to_thread(self.outlooks.refresh, self.clocks.now(), self.settings, views)
-        except StoreError as error:
-            self.log.warning("run-outs could not be forecast; it is tried again in an hour", problem=str(error))
-            return
-        self.sweep.outlooks = found
 
     async def _thin_job(self) -> None:
         keep = self.settings.retention

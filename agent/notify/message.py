@@ -216,14 +216,31 @@ def _outlook_rows(message: Message) -> list[tuple[str, str]]:
     chance, days = _number(message, "chance"), _number(message, "within_days")
     level = _number(message, "fraction")
     dates = [_text(message, name, 20) for name in ("dry_from", "dry_by")]
+    ahead = f"within {span(timedelta(days=days))}" if days else "before the next round"
     return [
         ("Part", _text(message, "part", 100)),
         ("Left", f"about {percent(min(1.0, max(0.0, level)))}" if level is not None else ""),
-        ("Chance", f"{percent(chance)} within {span(timedelta(days=days))}" if chance is not None and days else ""),
+        ("Chance", f"{percent(chance)} {ahead}" if chance is not None else ""),
         ("Runs out", f"between {dates[0]} and {dates[1]} (8 chances in 10)" if all(dates) else ""),
+        ("Next round", _text(message, "next_round", 20)),
+        ("Shelf", _shelf(message)),
         ("Rests on", _text(message, "basis", 500)),
         ("Bring", bring(message) if message.kind != "returned" else ""),
     ]
+
+
+def _shelf(message: Message) -> str:
+    """What lies on the shelf, and what is ordered; empty where no part of the settings fits."""
+    name, count, ordered = _text(message, "spare", 200), _number(message, "on_shelf"), _number(message, "on_order")
+    if not name:
+        return ""
+    place = _text(message, "shelf_place", 100)
+    lies = "nobody has counted" if count is None else f"{int(count)}" if count else "none"
+    here = f"{name}: {lies}" + (f" ({place})" if place and count else "")
+    if not ordered:
+        return here + ("; none ordered" if count == 0 else "")
+    expected = _text(message, "order_expected", 20)
+    return f"{here}; {int(ordered)} ordered" + (f", expected {expected}" if expected else "")
 
 
 _AGENT_ADVICE = {

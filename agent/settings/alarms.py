@@ -67,6 +67,10 @@ class Alarm(Section):
     chance: Annotated[
         Fraction, Field(description="runOut: the chance of running out within that time, from which on it counts.")
     ] = USUAL_CHANCE
+    before_round: Annotated[
+        bool, Field(description="runOut: it looks ahead to the next round at the printer's site, instead of within.")
+    ] = False
+    unstocked: Annotated[bool, Field(description="runOut: only what the shelf is known to have none of.")] = False
     severity: Annotated[Severity, Field(description="How grave.")] = "medium"
     kinds: Annotated[
         tuple[Name, ...],
@@ -144,6 +148,8 @@ class Alarm(Section):
             fewest=self.fewest,
             within=self.within,
             chance=self.chance,
+            before_round=self.before_round,
+            unstocked=self.unstocked,
             consequence=self.consequence,
             action=self.action,
             time_to_act=self.time_to_act,

@@ -37,6 +37,8 @@ _MEANT_FOR = {
     "fewest": ("siteSilent",),
     "within": ("runOut",),
     "chance": ("runOut",),
+    "before_round": ("runOut",),
+    "unstocked": ("runOut",),
     "kinds": (*_SUPPLY_RULES, "counterOddity", "runOut", "agentUnwell"),
     "alert_severity": ("printerAlert",),
     "codes": ("printerAlert",),

@@ -16,8 +16,8 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Protocol
 
-from agent.alarms.conditions import Outlooks
 from agent.alarms.engine import judge
+from agent.alarms.outlook import Outlooks
 from agent.alarms.routes import Routes
 from agent.alarms.rules import Rule
 from agent.alarms.sites import has_site_rules

@@ -7,8 +7,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 
-from agent.alarms.conditions import Outlooks
 from agent.alarms.engine import Judgement, judge
+from agent.alarms.outlook import Outlooks
 from agent.alarms.routes import Route
 from agent.alarms.rules import Rule
 from agent.alarms.windows import Window

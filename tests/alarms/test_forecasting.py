@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from datetime import timedelta
+from datetime import date, timedelta
 
 import pytest
 
-from agent.app.outlooks import Outlooks
+from agent.app.foresight import Foresight
+from agent.app.outlooks import outlooks, wants_outlooks
+from agent.app.rounds import shelf_of
+from agent.insight.shelf import state as shelf_state
 from agent.model.contact import Contact
-from agent.model.fleet import PrinterView
+from agent.model.fleet import LedgerEntry, PrinterView
 from agent.model.reading import Counter
 from agent.settings import parse
 from agent.store import Store
@@ -34,6 +37,9 @@ class Counting:
         self.read += 1
         return self.store.history(*given)
 
+    def __getattr__(self, name: str):
+        return getattr(self.store, name)
+
 
 def answer(day: int, level: int):
     return replace(
@@ -56,10 +62,19 @@ def view(printer, last) -> PrinterView:
     return PrinterView(printer, last, True, START)
 
 
+def looked(foresight: Foresight, seen: PrinterView, settings=SETTINGS):
+    foresight.learn(seen.reading.at, {seen.printer.id: seen})
+    return outlooks(settings, foresight.insights, [seen], None, seen.reading.at)
+
+
+def foresight_over(store) -> Foresight:
+    return Foresight(store, lambda: SETTINGS, lambda: 0.0)
+
+
 def test_what_will_run_out_within_the_time_raises_an_alarm_before_any_threshold(world):
     store, printer, last = world
-    found = Outlooks(store).refresh(last.at, SETTINGS, [view(printer, last)])
-    ((forecast,),) = (found[printer.id],)
+    found = looked(foresight_over(store), view(printer, last))
+    (forecast,) = found[printer.id].forecasts
     assert forecast.reason is None
     agent = Agent(list(SETTINGS.rules()), now=last.at)
     agent.sweep(view(printer, last), outlooks=found)
@@ -70,37 +85,62 @@ def test_what_will_run_out_within_the_time_raises_an_alarm_before_any_threshold(
     assert record.value > 0.8
 
 
-def test_a_printer_is_looked_at_again_only_when_something_moved_or_a_day_is_over(world):
+def test_pages_and_rules_take_the_same_forecast_and_it_is_reckoned_once(world):
     store, printer, last = world
-    outlooks = Outlooks(store)
-    first = outlooks.refresh(last.at, SETTINGS, [view(printer, last)])
+    foresight = foresight_over(store)
+    first = looked(foresight, view(printer, last))
     begun = store.read
-    assert outlooks.refresh(last.at + timedelta(hours=1), SETTINGS, [view(printer, last)]) == first
+    assert looked(foresight, view(printer, last)) == first
     assert store.read == begun
-    outlooks.refresh(last.at + timedelta(hours=2), SETTINGS, [view(printer, replace(last, counters=()))])
-    assert store.read > begun
-    begun = store.read
-    outlooks.refresh(last.at + 2 * DAY, SETTINGS, [view(printer, replace(last, counters=()))])
-    assert store.read > begun
+    assert first[printer.id].forecasts is foresight.insights[printer.id].forecasts
 
 
-def test_without_a_rule_about_run_outs_nothing_is_read(world):
+def test_without_a_rule_about_run_outs_nothing_is_looked_ahead(world):
     store, printer, last = world
-    begun = store.read
-    assert Outlooks(store).refresh(last.at, parse("alarms: []"), [view(printer, last)]) == {}
+    assert not wants_outlooks(parse("alarms: []"))
+    foresight = foresight_over(store)
     elsewhere = replace(printer, name="Back desk", address="127.0.0.9", serial="X")
-    assert Outlooks(store).refresh(last.at, SETTINGS, [view(elsewhere, last)]) == {}
-    assert store.read == begun + 1, "what another printer teaches is read, what nobody asks for is not forecast"
+    assert looked(foresight, view(elsewhere, last)) == {}
 
 
 def test_a_swap_ends_the_alarm_with_the_next_forecast(world):
     store, printer, last = world
-    outlooks = Outlooks(store)
+    foresight = foresight_over(store)
     agent = Agent([replace(rule, tell=("mail",)) for rule in SETTINGS.rules()], now=last.at)
-    agent.sweep(view(printer, last), outlooks=outlooks.refresh(last.at, SETTINGS, [view(printer, last)]))
+    agent.sweep(view(printer, last), outlooks=looked(foresight, view(printer, last)))
     new = answer(DAYS + 1, 100)
     later = replace(new, at=new.at + timedelta(hours=3))
     store.store.commit([Contact(one.at, printer.id, True, one) for one in (new, later)])
-    new = later
-    found = outlooks.refresh(new.at, SETTINGS, [view(printer, new)])
-    assert kinds(agent.sweep(view(printer, new), after=DAY, outlooks=found)) == ["returned"]
+    found = looked(foresight, view(printer, later))
+    assert kinds(agent.sweep(view(printer, later), after=DAY, outlooks=found)) == ["returned"]
+
+
+def test_the_outlook_knows_the_next_round_of_the_site_and_what_lies_on_the_shelf(world):
+    store, printer, last = world
+    settings = parse("""
+sites: {Harrow Lane Library: {zone: Europe/Prague, holidays: CZ}}
+rounds: {days: [mon, thu]}
+parts:
+  - {name: TG-40C, models: [Tallgrass C20], supplies: ["toner:cyan"], lead_time: 5d}
+alarms:
+  - {name: round, when: runOut, before_round: true, unstocked: true, chance: 50%, tell: []}
+""")
+    foresight = foresight_over(store)
+    foresight.learn(last.at, {printer.id: view(printer, last)})
+    shelf = shelf_of(settings, [printer])
+
+    def outlook(*entries: LedgerEntry):
+        stock = shelf, shelf_state(shelf, entries, last.at)[0]
+        return outlooks(settings, foresight.insights, [view(printer, last)], stock, last.at)[printer.id]
+
+    # START + 145 days is Saturday 2026-07-25; the Monday after is no holiday.
+    assert outlook().next_round == date(2026, 7, 27)
+    assert outlook().spares["toner:cyan"].on_shelf is None, "nobody has counted"
+    moments = {"printer_id": None, "subject": "TG-40C"}
+    counted = LedgerEntry(last.at - 9 * DAY, "shelfRecounted", "", **moments, data={"count": 0, "place": "Cupboard 3"})
+    ordered = LedgerEntry(last.at - DAY, "ordered", "", **moments, data={"count": 2, "order": "7"})
+    spare = outlook(counted, ordered).spares["toner:cyan"]
+    assert (spare.on_shelf, spare.on_order, spare.is_lacking) == (0, 2, True)
+    assert spare.expected == (last.at + 4 * DAY).date()
+    more = LedgerEntry(last.at - DAY, "shelfCountedIn", "", **moments, data={"count": 3, "place": "Cupboard 3"})
+    assert outlook(counted, more).spares["toner:cyan"].place == "Cupboard 3"

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
+import pytest
+
+from agent.alarms.outlook import Outlook, Spare
 from agent.alarms.rules import Rule
 from agent.model.insight import PROBABILITIES, Dates, Forecast, Spread
 from agent.notify.message import compose
@@ -25,7 +28,7 @@ def forecast(median: float, start: datetime = START, *, supply: str = "toner:cya
 
 def look(agent: Agent, *forecasts: Forecast, reachable: bool = True, after: timedelta = timedelta(hours=1)):
     view = seen(toner(6), reachable=reachable)
-    return agent.sweep(view, after=after, outlooks={7: forecasts})
+    return agent.sweep(view, after=after, outlooks={7: Outlook(forecasts)})
 
 
 def test_an_alarm_comes_when_the_chance_of_running_out_in_time_reaches_the_limit():
@@ -88,4 +91,56 @@ def test_a_new_cartridge_of_which_nothing_can_be_forecast_yet_ends_the_alarm():
     agent = Agent([SOON])
     look(agent, forecast(1))
     unknown = replace(forecast(1), empty=None, empty_dates=None, reason="too early to tell")
-    assert kinds(agent.sweep(seen(toner(100)), outlooks={7: [unknown]})) == ["returned"]
+    assert kinds(agent.sweep(seen(toner(100)), outlooks={7: Outlook((unknown,))})) == ["returned"]
+
+
+# --- the next round and the shelf ------------------------------------------------------------------------------------
+
+ROUND = Rule("round", "runOut", before_round=True, unstocked=True, chance=0.5, tell=("mail",))
+NONE_LEFT = Spare("TG-40C", 0, on_order=2, expected=date(2026, 3, 9))
+
+
+def before_round(agent: Agent, median: float, spare: Spare | None, days: int = 4):
+    at = START + timedelta(days=days)
+    spares = {"toner:cyan": spare} if spare is not None else {}
+    outlook = Outlook((forecast(median),), at.date(), at, spares)
+    return agent.sweep(seen(toner(6)), after=timedelta(hours=1), outlooks={7: outlook})
+
+
+def test_it_will_run_dry_before_the_next_round_and_none_is_on_the_shelf():
+    (message,) = before_round(Agent([ROUND]), 3.0, NONE_LEFT)
+    # 4 days on the line 3 * (0.5 + chance): 4 / 3 - 0.5 = 0.833...
+    assert message.text == (
+        "cyan toner will run out before the next round (Fri 2026-03-06) (chance 83 %), and none is on the shelf"
+    )
+    body = compose([message]).body
+    assert "Chance       83 % before the next round\n" in body
+    assert "Next round   2026-03-06\n" in body
+    assert "Shelf        TG-40C: none; 2 ordered, expected 2026-03-09\n" in body
+
+
+def test_what_lies_on_the_shelf_or_is_not_counted_is_no_alarm_of_this_rule():
+    for spare in (replace(NONE_LEFT, on_shelf=1), replace(NONE_LEFT, on_shelf=None), None):
+        assert before_round(Agent([ROUND]), 3.0, spare) == []
+    assert before_round(Agent([ROUND]), 30.0, NONE_LEFT) == [], "nor is what lasts until after the round"
+    assert before_round(Agent([replace(ROUND, unstocked=False)]), 3.0, None) != []
+
+
+def test_a_part_that_arrives_ends_it():
+    agent = Agent([ROUND])
+    before_round(agent, 3.0, NONE_LEFT)
+    assert kinds(before_round(agent, 3.0, replace(NONE_LEFT, on_shelf=2, place="Cupboard 3", on_order=0))) == [
+        "returned"
+    ]
+
+
+def test_where_no_round_is_planned_nothing_is_said_of_it():
+    outlook = Outlook((forecast(1),), None, None, {"toner:cyan": NONE_LEFT})
+    assert Agent([ROUND]).sweep(seen(toner(6)), outlooks={7: outlook}) == []
+
+
+def test_which_keys_go_together():
+    with pytest.raises(ValueError, match="do not go together"):
+        replace(ROUND, within=timedelta(days=3))
+    with pytest.raises(ValueError, match="have no meaning for supplyEmpty"):
+        Rule("x", "supplyEmpty", unstocked=True)
