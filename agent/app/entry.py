@@ -34,6 +34,7 @@ def gate_of(settings: Settings, keeper: Keeper) -> Gate:
         behind_proxy=listen.behind_proxy,
         header=(proxy.header or "") if proxy else "",
         trusted=proxy.sender if proxy else (),
+        locale=listen.locale or "",
     )
 
 

@@ -9,17 +9,11 @@ from babel import Locale
 from babel.core import UnknownLocaleError
 from pydantic import AfterValidator, Field, WithJsonSchema
 
+from agent.model.locales import LOCALES
 from agent.settings.secrets import Secret
 from agent.settings.section import Section
 from agent.settings.telemetry import Otlp, installed
 from agent.settings.units import FilePath, OneOrMany, Range, Text, did_you_mean, read_host, wrong
-
-LOCALES = (
-    "en-GB", "en-US", "en-IE", "bg-BG", "cs-CZ", "da-DK", "de-AT", "de-CH", "de-DE", "el-GR", "es-ES", "et-EE", "fi-FI",
-    "fr-BE", "fr-CH", "fr-FR", "hr-HR", "hu-HU", "it-IT", "lt-LT", "lv-LV", "nb-NO", "nl-BE", "nl-NL", "pl-PL", "pt-BR",
-    "pt-PT", "ro-RO", "sk-SK", "sl-SI", "sv-SE", "tr-TR", "uk-UA",
-)  # fmt: skip
-"""How numbers and dates may be written. Browsers choose among these; any other that CLDR knows may be set."""
 
 
 def _in_a_file(secret: Secret) -> Secret:

@@ -21,6 +21,7 @@ from starlette.responses import RedirectResponse, Response
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from agent.model.failure import Failure
+from agent.web import locales
 from agent.web.callers import AT_THIS_MACHINE, NOBODY, Caller, Refused, Visit, enter
 from agent.web.forms import WHO_COOKIE
 from agent.web.gate import Gate
@@ -63,6 +64,7 @@ class Doors:
             await _out_of_order(scope, failure)(scope, receive, send)
             return
         enter(visit)
+        locales.use(self._gate.locale or locales.chosen(headers.get("accept-language", "")))
         if visit.caller.how == "nobody" and not scope["path"].startswith(WITHOUT_SIGN_IN):
             await _sign_in_first(scope)(scope, receive, send)
             return

@@ -41,7 +41,7 @@ class Gate:
     host names that it may be asked for by, in lower case, besides this machine's own. ``elsewhere``: other machines
     reach it, so any IP address of it is a fine name too (a name that is an address cannot be bound to another one).
     ``behind_proxy``: a proxy that speaks TLS stands before it. ``header``: in it a proxy at one of the ``trusted``
-    addresses says who asks; "" for none.
+    addresses says who asks; "" for none. ``locale``: how numbers and dates are written; "": as each browser asks.
     """
 
     keeper: Keeper | None = None
@@ -51,6 +51,7 @@ class Gate:
     behind_proxy: bool = False
     header: str = ""
     trusted: tuple[Network, ...] = ()
+    locale: str = ""
 
     def trusts(self, peer: str) -> bool:
         """Whether what this address says of others is believed."""

@@ -12,7 +12,7 @@ from markupsafe import Markup
 
 from agent.alarms.lifecycle import words as state_words
 from agent.alarms.wording import spaced, span
-from agent.web import callers, forms, words
+from agent.web import callers, forms, locales, words
 
 POLICY = (
     "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"

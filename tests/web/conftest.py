@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
 from datetime import UTC, datetime, timedelta
+from typing import Any
 
 import httpx
 import pytest
@@ -40,7 +41,7 @@ def house(store: Store) -> world.StoreHouse:
 
 
 @contextmanager
-def serving(house: House | None, **more: str) -> Iterator[httpx.Client]:
+def serving(house: House | None, **more: Any) -> Iterator[httpx.Client]:
     """A caller of the real server over this house."""
     app = build_app(lambda _: (b"lowmark_up 1\n", "text/plain"), lambda: READY, house, **more)
     with (

@@ -273,7 +273,7 @@ def test_the_ledger_is_leafed_through_and_filtered(client: httpx.Client) -> None
 
 def test_the_agent_tells_of_itself(client: httpx.Client, house: StoreHouse) -> None:
     page = Page(client.get("/about").text)
-    for said in ("Lowmark 0.1.0", "Read 240", "Silent 2", "Requests 900", "0 of 20 000", house.store.url):
+    for said in ("Lowmark 0.1.0", "Read 240", "Silent 2", "Requests 900", "0 of 20,000", house.store.url):
         assert said in page.text
 
 
