@@ -3,18 +3,21 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from agent.insight.clues import Case, clues, events, share
+from agent.insight.clues import SOUND, SPENT, Case, clues, events, share
 from agent.insight.process import packaged
+from agent.insight.rollers import compare, factor, tolerance
 from agent.insight.scene import Ground
-from agent.insight.symptoms import NotSeen, care, colours, rank, read
+from agent.insight.symptoms import IN_CARTRIDGE, OTHER_COLOUR, NotSeen, care, colours, rank, read
 from agent.insight.upkeep import upkeep
 from agent.model.contact import StatusPoint
 from agent.model.fleet import LevelPoint, Printer, PrinterHistory
@@ -322,6 +325,22 @@ def test_what_cannot_be_is_said_with_what_can(
     assert caught.value.where == where
     assert text in str(caught.value)
     assert caught.value.status == 2
+
+
+def test_the_document_tells_the_factors_that_are_reckoned_with() -> None:
+    text = (Path(__file__).parents[2] / "docs" / "symptoms.md").read_text("utf-8")
+    rows = dict(re.findall(r"^\| (.+) \| (?:up to )?([0-9.]+) \|$", text, re.MULTILINE))
+    told = {words: float(number) for words, number in rows.items()}
+    assert told["nothing is left of its life or filling; a receptacle is full"] == dict(SPENT)[0.0]
+    assert told["at most 5 % is left"] == dict(SPENT)[0.05]
+    assert told["at most 15 % is left"] == dict(SPENT)[0.15]
+    assert told["more than half is left"] == SOUND
+    assert told["it may sit in a cartridge that was exchanged lately"] == IN_CARTRIDGE
+    assert told["it is of another colour than the one that shows the fault"] == OTHER_COLOUR
+    drum = Roller.of_diameter("drum", 30)
+    assert told["one of its rollers fits the distance"] == factor(compare(drum.around, [drum]))
+    assert told["none of its rollers fits the distance"] == factor(compare(70, [drum]))
+    assert f"{tolerance(drum.around):.1f} mm at 94.2 mm" in text
 
 
 NASTY = st.text(max_size=40)
