@@ -14,7 +14,7 @@ from agent.insight.symptoms import NotSeen, read
 from agent.insight.symptoms import rank as suspects_of
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.failure import Failure
-from agent.web import api_alarms, schema, shapes, shapes_history
+from agent.web import api_alarms, api_work, schema, shapes, shapes_history
 from agent.web.api_terms import At, Id, Limit, Offset, Since, Text, answer, answers, links
 from agent.web.callers import Refused
 from agent.web.house import House
@@ -144,6 +144,7 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
 
     _lists(api, house)
     api_alarms.add(api, house)
+    api_work.add(api, house)
     return api
 
 

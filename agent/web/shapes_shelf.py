@@ -26,7 +26,7 @@ def shelf(one: Stocktaking) -> Data:
                 "description": part.description,
                 "models": list(part.models),
                 "supplies": list(part.supplies),
-                "price": part.price,
+                "price": None if part.price is None else str(part.price),
                 "declared_yield": part.declared_yield,
                 "fits": [
                     {"printer_id": fit.printer_id, "printer": fit.printer, "supplies": list(fit.supplies)}
@@ -57,7 +57,7 @@ def _advice(one: Advice) -> Data:
         "stock_out": one.stock_out,
         "method": one.method,
         "reason": one.reason,
-        "cost": one.cost,
+        "cost": None if one.cost is None else str(one.cost),
         "because": [_need(need) for need in one.because],
     }
 

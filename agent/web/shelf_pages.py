@@ -21,7 +21,7 @@ from agent.model.shelf import Advice, OpenOrder, SparePart, Stock
 from agent.model.stocktaking import Fit, Movement, NotPossible, Stocktaking
 from agent.web.forms import Form, form_page
 from agent.web.house import House
-from agent.web.leaf import HEADERS, PAGE, address, answer, guarded, leaves, number
+from agent.web.leaf import HEADERS, PAGE, address, answer, failed, guarded, leaves, number
 from agent.web.words import harmless
 
 WAYS = {
@@ -174,7 +174,7 @@ class ShelfPages:
             try:
                 return self._part(part, 422, fault=_for_a_page(str(problem)), given=said)
             except HTTPException:
-                raise problem from None
+                return failed(problem)
         return RedirectResponse(f"/shelf/part?{urlencode({'name': part})}", 303)
 
     def table(self, _: Request) -> Response:

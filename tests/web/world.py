@@ -9,10 +9,12 @@ from pathlib import Path
 
 from agent.alarms.engine import judge
 from agent.alarms.rules import Rule
+from agent.app.asking import CannotAsk
 from agent.app.desk import AlarmDesk
 from agent.app.links import Links
 from agent.app.parts import packaged_oddities
 from agent.app.rounds import Rounds
+from agent.app.servicing import Servicing
 from agent.app.shelving import Shelving
 from agent.app.symptoms import case_of
 from agent.insight.clues import Case
@@ -20,11 +22,13 @@ from agent.insight.kin import Fleet as Kin
 from agent.insight.kin import pool
 from agent.insight.printer import look, summarise
 from agent.model.alarm import AlarmRecord
-from agent.model.contact import ContactState
+from agent.model.contact import Contact, ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
 from agent.model.grain import Grain
+from agent.model.hands import Handwork
 from agent.model.health import Durations, Health, Vitals
 from agent.model.insight import Insight
+from agent.model.proof import Done, Proof, Recorded, Service, Suggestion
 from agent.model.reading import Reading
 from agent.model.round import Round
 from agent.model.stocktaking import Movement, Stocktaking
@@ -71,6 +75,21 @@ def remember(store: Store, fleet: Fleet, until: datetime, step: timedelta = time
         store.record(some)
 
 
+class Mouth:
+    """What printers answer when they are asked at once: the reading laid ready here, else silence."""
+
+    def __init__(self, store: Store) -> None:
+        self._store = store
+        self.ready: dict[int, Reading] = {}
+
+    def ask(self, printer: Printer) -> Reading:
+        if printer.id not in self.ready:
+            raise CannotAsk("it did not answer")
+        reading = self.ready[printer.id]
+        self._store.record([Contact(reading.at, printer.id, True, reading)])
+        return reading
+
+
 class StoreHouse:
     """A house over a store alone, as of one moment."""
 
@@ -88,6 +107,8 @@ class StoreHouse:
         shelved = parse(SETTINGS)
         self.shelving = Shelving(store, lambda: shelved, lambda: (self._insights, self.due), self.printers)
         self.shelving.reckon(now)
+        self.mouth = Mouth(store)
+        self.servicing = Servicing(store, lambda: shelved, self.now, self.mouth)
 
     def now(self) -> datetime:
         return self.moment
@@ -151,6 +172,27 @@ class StoreHouse:
 
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         return self.due
+
+    def serve(self, done: Done) -> Recorded:
+        return self.servicing.record(done)
+
+    def withdraw(self, service_id: int, who: str, remarks: str = "") -> Service:
+        return self.servicing.withdraw(service_id, who, remarks)
+
+    def proofs(self, printer_id: int | None, at: datetime | None = None) -> tuple[Proof, ...]:
+        return self.servicing.proofs(printer_id, at)
+
+    def suggestions(self, printer_id: int | None = None) -> tuple[Suggestion, ...]:
+        return self.servicing.suggestions(printer_id)
+
+    def accept(self, suggestion_id: str, who: str, part: str = "") -> Recorded:
+        return self.servicing.accept(suggestion_id, who, part)
+
+    def photo(self, name: str) -> tuple[bytes, str] | None:
+        return self.store.photo(name)
+
+    def hands(self, printer_id: int, work: Handwork | None = None) -> str | None:
+        return None
 
     def desk(self) -> AlarmDesk:
         return AlarmDesk(self.store, self.now, Links(lambda: "http://localhost", lambda: "a key for the test"))
