@@ -75,9 +75,10 @@ def card_of(
     given = terms.swap_of(job.kind) if job.item is None else None
     deed_steps: tuple[Step, ...]
     if job.item is not None and job.deed:
-        deed_steps = handwork.plan_steps(job.key, job.item, job.kinds)
+        follows = job.plan is not None and bool(job.plan.after) and not (job.item.needs or job.item.supplies)
+        deed_steps = handwork.plan_steps(job.key, job.item, job.kinds, follows=follows)
         care, proof = handwork.plan_cautions(job.item, job.kinds), handwork.plan_proof(job.item)
-        minutes = job.minutes or handwork.PLAN_MINUTES
+        minutes = handwork.plan_minutes(job.item, job.kinds)
     elif job.supply:
         deed_steps = handwork.swap_steps(job.key, job.kind, job.colorant, given)
         level = job.forecast.level if job.forecast is not None else None

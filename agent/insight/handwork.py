@@ -84,7 +84,7 @@ COOL = Step("cool", "Let it cool down for at least half an hour.")
 PROTECT = Step("protect", "Cover the drum from light for as long as it is out.")
 START = Step("start", "Plug in, switch on, and wait until it says ready.")
 TEST = Step("test", "Print a test page: even, without marks, and nothing wipes off.")
-RESUME = Step("test", "Let the queue go again.")
+RESUME = Step("resume", "Let the queue go again.")
 
 
 def swap_minutes(kind: str, given: Swap | None) -> int:
@@ -116,12 +116,22 @@ def swap_cautions(kind: str, given: Swap | None) -> tuple[str, ...]:
     return cautions.in_order((*own, *cautions.for_supply(kind)))
 
 
-def plan_steps(key: str, item: UpkeepItem, kinds: Sequence[str]) -> tuple[Step, ...]:
-    """The steps of planned work. ``kinds``: the kinds of the supplies that it renews."""
+def plan_minutes(item: UpkeepItem, kinds: Sequence[str]) -> int:
+    """How long planned work takes."""
+    return item.minutes or max((_MINUTES.get(kind, _USUAL_MINUTES) for kind in kinds), default=PLAN_MINUTES)
+
+
+def plan_steps(key: str, item: UpkeepItem, kinds: Sequence[str], *, follows: bool) -> tuple[Step, ...]:
+    """The steps of planned work. ``kinds``: the kinds of the supplies that it renews.
+
+    ``follows``: it comes after other work, and fits nothing (a calibration).
+    """
     inside = bool(item.needs) or any(cautions.is_inside(kind) for kind in kinds)
-    steps = [PAUSE, COUNTER, Step("calibrate" if not inside else "fit", f"{item.what}.", key)]
+    steps = [PAUSE, COUNTER, Step("calibrate" if follows else "fit", f"{item.what}.", key)]
     if inside:
-        steps += [POWER, START, TEST]
+        steps += [POWER, START]
+    if not follows:
+        steps.append(TEST)
     if any(cautions.is_hot(kind) for kind in kinds) or (item.needs and not kinds):
         steps.append(COOL)
     if any(cautions.fears_light(kind) for kind in kinds):

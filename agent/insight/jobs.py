@@ -13,6 +13,7 @@ from agent.insight.reach import day_in
 from agent.insight.shelf import Shelf
 from agent.model import upkeep as plans
 from agent.model.alarm import AlarmRecord
+from agent.model.alert_words import said_by
 from agent.model.fleet import Printer
 from agent.model.insight import PROBABILITIES, Forecast, Insight
 from agent.model.proof import Proof
@@ -31,7 +32,7 @@ from agent.model.round import (
 )
 from agent.model.shelf import ShelfState, SparePart
 from agent.model.upkeep import Plan, PrinterUpkeep, UpkeepItem
-from agent.model.wording import clean, part, spaced
+from agent.model.wording import clean, part
 
 USUAL_PAGES = 5000
 """What a cartridge gives where nothing is known of it (common practice, no source)."""
@@ -81,8 +82,8 @@ class Job:
 
     ``urgency``: why it is due by itself; "" when it is not. ``law``: days from now until it runs dry or falls due, as
     quantiles at PROBABILITIES. ``pages_a_day``: impressions that a day of its life is; ``worth``: the same in minutes
-    of work, ``money``: in the shelf's currency, where a price is known. ``needs``: for each part wanted those that
-    would do. ``hold``: why it stays off the round although it may be due.
+    of work, ``money``: in the shelf's currency, where a price is known. ``lasts``: days from new to its end.
+    ``needs``: for each part wanted those that would do. ``hold``: why it stays off the round although it may be due.
     """
 
     printer: Printer
@@ -102,6 +103,7 @@ class Job:
     pages_a_day: float | None = None
     worth: float = 0.0
     money: Decimal | None = None
+    lasts: float | None = None
     needs: tuple[tuple[SparePart, ...], ...] = ()
     unmet: str = ""
     reasons: list[Reason] = field(default_factory=list)
@@ -210,6 +212,8 @@ def _harm(kind: str, terms: RoundTerms) -> float:
 def _value(job: Job, spot: Spot, forecast: Forecast, terms: RoundTerms) -> None:
     """What a day of its remaining life is worth."""
     middle = forecast.empty.quantile(0.5) if forecast.empty is not None else 0.0
+    life = middle / forecast.level if forecast.level is not None and forecast.level > 0.02 else None
+    job.lasts = life
     left = forecast.pages_left[1] if forecast.pages_left is not None else None
     rate = left / middle if left is not None and middle > 0.5 else _rate(spot)
     chosen = job.needs[0][0] if job.needs and job.needs[0] else None
@@ -222,7 +226,6 @@ def _value(job: Job, spot: Spot, forecast: Forecast, terms: RoundTerms) -> None:
         else:
             job.worth = rate / terms.pages * _share(job.kind)
         return
-    life = middle / forecast.level if forecast.level is not None and forecast.level > 0.05 else None
     if life is not None and life > 1:
         worth = USUAL_PAGES / terms.pages * _share(job.kind)
         if chosen is not None and chosen.price is not None:
@@ -319,7 +322,7 @@ def _why(item: UpkeepItem) -> Iterable[Reason]:
         late = f", {item.overdue_days} days ago" if item.overdue_days else ""
         yield Reason(DAYS, f"due by days on {item.due_day:%a %-d %b %Y}{late}", p50=item.due_day)
     if item.reported:
-        yield Reason(REPORTED, f"the printer says so: {', '.join(spaced(clean(one, 80)) for one in item.reported)}")
+        yield Reason(REPORTED, f"the printer says so: {', '.join(map(said_by, item.reported))}")
     if item.followed is not None:
         text = next((one for one in item.because if one.startswith("due after")), "due after an exchange")
         yield Reason(FOLLOWS, clean(text, 300), since=item.followed)
@@ -339,6 +342,7 @@ def _plan_value(job: Job, spot: Spot, terms: RoundTerms) -> None:
         days = plan.impressions / rate
     elif plan is not None and plan.days is not None:
         days = float(plan.days)
+    job.lasts = days
     if days:
         job.worth = whole / days
         job.money = money / Decimal(str(round(days, 6))) if money else None
@@ -357,5 +361,6 @@ def _take_in(job: Job, other: Job) -> None:
         job.law = other.law if job.law is None else tuple(min(pair) for pair in zip(job.law, other.law, strict=True))
         job.due = min((one for one in (job.due, other.due) if one is not None), default=None)
         job.unclear = ""
+    job.lasts = job.lasts or other.lasts
     if not job.worth:
         job.worth, job.pages_a_day, job.money = other.worth, other.pages_a_day, other.money

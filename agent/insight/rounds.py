@@ -48,6 +48,8 @@ from agent.model.round import (
 )
 from agent.model.wording import clean
 
+MOST_GIVEN_UP = 0.2
+"""A job joins a visit when no more than this share of its life is given up, whatever a walk costs (common practice)."""
 AHEAD_DAYS = 21
 """What is due later than so many days after the round is not listed among what waits."""
 
@@ -199,7 +201,7 @@ def _choose_joining(stops: Sequence[_Stop], hands: Hands) -> None:
             sums = stop.sums.get(job.key)
             if job.key in stop.chosen or job.key in stop.kept or sums is None or job.urgency or job.worth <= 0:
                 continue
-            if sums.waste >= sums.later:
+            if sums.waste >= sums.later or (job.lasts and sums.spare > MOST_GIVEN_UP * job.lasts):
                 continue
             if not all(hands.has(options, job.printer) for options in job.needs):
                 stop.kept[job.key] = "it could join this visit, but none is on the shelf"

@@ -33,7 +33,10 @@ UNPROVEN = "unproven"
 JOINING = "joining"
 
 # The stages of the work, in the order of the trade.
-STAGES = ("pause", "counter", "power", "cool", "protect", "fit", "look", "start", "reset", "test", "calibrate", "log")
+STAGES = (
+    *("pause", "counter", "power", "cool", "protect", "look", "fit", "start", "reset", "test", "calibrate", "resume"),
+    "log",
+)
 
 # What is decided of a job.
 NOW = "now"

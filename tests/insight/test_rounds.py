@@ -127,6 +127,14 @@ def test_a_fuller_cartridge_does_not_join():
     assert [one.supply for one in made.cards] == ["toner:black"]
 
 
+def test_nothing_joins_that_has_more_than_a_fifth_of_its_life_left_however_far_the_walk_is():
+    far = RoundTerms(Rhythm(walk=300.0))
+    both = spot(printer(1), forecast(1, "toner:black", 0.3), forecast(1, "wasteToner", 20))  # of 60 days
+    assert [one.supply for one in planned(both, terms=far).cards] == ["toner:black"]
+    both = spot(printer(1), forecast(1, "toner:black", 0.3), forecast(1, "wasteToner", 10))
+    assert len(planned(both, terms=far).cards) == 2
+
+
 def test_the_sums_say_why():
     made = planned(spot(printer(1), forecast(1, "toner:black", 0.8), forecast(1, "wasteToner", 4)))
     by_key = {one.key: one for one in made.weighings}
@@ -194,7 +202,7 @@ def test_an_exchange_brings_its_follow_up_along_in_the_same_visit():
     card = only(made)
     assert card.follows == ("calibration",)
     assert made.visits[0].minutes == card.minutes + 5
-    assert card.steps[-2].text == "Calibrate the colours."
+    assert [one.text for one in card.steps[-3:-1]] == ["Calibrate the colours.", "Let the queue go again."]
     assert card.steps[-1].text.endswith("lowmark service 1 --did toner:cyan,calibration")
 
 
