@@ -18,7 +18,7 @@ from agent.store import Store
 
 WHOLE = timedelta(days=3 * 366)
 """The history from which lives and upkeep are reckoned where nobody has done so."""
-RECENT = timedelta(days=120)
+RECENT = timedelta(days=30)
 """The history that is enough where they are known already."""
 
 
