@@ -22,7 +22,7 @@ from agent.model.insight import Insight
 from agent.model.proof import Done, Proof, Recorded, Suggestion
 from agent.model.proof import Service as ServiceDone
 from agent.model.round import Round
-from agent.model.shelf import ShelfState
+from agent.model.shelf import Advice, ShelfState
 from agent.model.stocktaking import Movement, Stocktaking
 from agent.model.upkeep import PrinterUpkeep
 from agent.store.errors import StoreError, StoreRejected
@@ -65,6 +65,11 @@ class ServiceHouse:
     def stock(self, now: datetime) -> tuple[Shelf, ShelfState]:
         """What the settings say of the shelf, and what lies there."""
         return self._shelving.stock(now)
+
+    def order_advice(self, now: datetime) -> tuple[Advice, ...]:
+        """What to order, reckoned by now where that has not been done yet."""
+        self._shelving.reckon(now)
+        return self._shelving.look(now).advice
 
     def now(self) -> datetime:
         """The moment, UTC."""

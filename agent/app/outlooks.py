@@ -46,13 +46,13 @@ def outlooks(
         spares = {}
         if stock is not None:
             keys = [one.supply for one in insight.forecasts]
-            spares = {key: found for key in keys if (found := _spare(*stock, printer, key)) is not None}
+            spares = {key: found for key in keys if (found := spare_of(*stock, printer, key)) is not None}
         at = None if day is None else round_moment(day, zone)
         made[printer.id] = Outlook(insight.forecasts, day, at, spares)
     return made
 
 
-def _spare(shelf: Shelf, state: ShelfState, printer: Printer, supply: str) -> Spare | None:
+def spare_of(shelf: Shelf, state: ShelfState, printer: Printer, supply: str) -> Spare | None:
     """What there is to put in; where several parts fit, what there is of all of them together."""
     fitting = [part.name for part in shelf.fitting(printer.model, supply)]
     if not fitting:

@@ -5,6 +5,7 @@ at a notification        ask that printer, beside the sweep
 every second             the outbox; at once when there is something to tell
 every two seconds        look whether a service was logged; if so ask that printer, and see it proven
 every half minute        reckon run-outs, upkeep and what to order anew, where something changed
+every twenty seconds     write the letters that are due
 every night              thin the history
 now and then             tell the service manager that all is well
 """
@@ -26,10 +27,12 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from agent.app import parts
 from agent.app.aftercare import LOGGED_SECONDS, Aftercare
 from agent.app.desk import AlarmDesk
+from agent.app.digests import Sources
 from agent.app.entry import certificate_of
 from agent.app.hearing import Hearing
 from agent.app.letters import Letters
 from agent.app.links import Keys, Links
+from agent.app.news import EVERY_SECONDS as WATCHED_SECONDS
 from agent.app.openings import opened
 from agent.app.pages import EVERY_SECONDS, Pages
 from agent.app.pulse import Pulse
@@ -38,6 +41,8 @@ from agent.app.supervisor import Supervisor
 from agent.app.swaps import SwapWatch
 from agent.app.telemetry import Telemetry
 from agent.app.teller import Teller
+from agent.app.writing import EVERY_SECONDS as LETTERS_SECONDS
+from agent.app.writing import Writer
 from agent.metrics import Metrics
 from agent.model.alarm import AlarmRecord
 from agent.model.failure import Failure
@@ -110,6 +115,7 @@ class Service:
         keys = Keys(lambda: self.settings, store)
         self.links = Links(lambda: self.settings.listen.public_url or "" if self.pages.open else "", keys.key)
         self.desk = AlarmDesk(store, clocks.now, self.links, self._alarms_changed)
+        self.writer = Writer(lambda: self.settings, self._letter_sources, self.recorder, clocks.now, self.log)
         self.hearing = Hearing(self.ask_at_once, clocks.timer)
         self.pages = Pages(self)
         self.aftercare = Aftercare(self)
@@ -251,6 +257,8 @@ class Service:
         if self.settings.metrics.otlp is not None:
             every = self.settings.metrics.otlp.every.total_seconds()
             add(self.telemetry.send, "interval", seconds=every, id="telemetry")
+            add(self.pages.watch, "interval", seconds=WATCHED_SECONDS, id="news")
+        add(self._letter_job, "interval", seconds=LETTERS_SECONDS, id="letters", next_run_time=soon)
         watchdog = self.supervisor.watchdog_seconds
         beat = min(HEARTBEAT_SECONDS, watchdog / 3 if watchdog else HEARTBEAT_SECONDS)
         add(self._beat_job, "interval", seconds=beat, id="beat", next_run_time=self.clocks.now())
@@ -361,6 +369,19 @@ class Service:
         self.log.info(
             f"asked after {why}", asked=report.asked, answered=report.answered,
             seconds=round(report.seconds, 3), **report.failures,
+        )  # fmt: skip
+
+    async def _letter_job(self) -> None:
+        """Not before the first sweep and the first reckoning: what nobody has looked up cannot be written about."""
+        if self.health().swept and (self.pages.foresight.insights or not self.sweep.fleet.views):
+            await self.writer.look()
+
+    def _letter_sources(self) -> Sources:
+        house, now = self.pages.house, self.clocks.now()
+        return Sources(
+            self.store, self.settings, tuple(house.views().values()), house.insights(), house.alarms(),
+            lambda site: house.round(site, None, None), lambda: house.stock(now),
+            lambda: house.order_advice(now),
         )  # fmt: skip
 
     async def _thin_job(self) -> None:

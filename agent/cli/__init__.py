@@ -17,6 +17,7 @@ AREAS = (
     "hands",
     "insight",
     "round",
+    "letters",
     "upkeep",
     "service",
     "proofs",

@@ -21,6 +21,7 @@ from pathlib import Path
 
 from agent.alarms.wording import clean
 from agent.model.alarm import Message, rank
+from agent.model.digest import Digest
 from agent.notify.channel import (
     MakeLink,
     Receipts,
@@ -94,6 +95,9 @@ class MailChannel:
 
     def _mails(self, messages: Sequence[Message]) -> list[tuple[tuple[str, ...], EmailMessage]]:
         """What is sent to whom."""
+        if len(messages) == 1 and (digest := digest_of(messages[0])) is not None:
+            to = digest.to or self._to
+            return [(to, digest_letter(messages[0], digest, self._sender, to))]
         if not any(self._link(message, self._to[0]) for message in messages):
             return [(self._to, letter(messages, self._sender, self._to))]
         return [((one,), letter(messages, self._sender, (one,), self._link)) for one in self._to]
@@ -186,6 +190,46 @@ def letter(messages: Sequence[Message], sender: str, to: Sequence[str], link: Ma
         mail["Importance"] = "high"
     mail.set_content(text.body, cte="quoted-printable")
     return mail
+
+
+def digest_of(message: Message) -> Digest | None:
+    """The letter that a message carries, if it is one that is written regularly. Raises Undelivered."""
+    text = message.facts.get("digest")
+    if not isinstance(text, str):
+        return None
+    try:
+        return Digest.from_text(text)
+    except (ValueError, TypeError):
+        raise Undelivered("the stored letter cannot be read", permanent=True) from None
+
+
+def digest_letter(message: Message, digest: Digest, sender: str, to: Sequence[str]) -> EmailMessage:
+    """The mail itself: plain text, and HTML with its pictures inline (RFC 2387, RFC 2392)."""
+    mail = EmailMessage(policy=SMTP_POLICY)
+    domain = sender.rpartition("@")[2]
+    mail["From"] = f"Lowmark <{sender}>"
+    mail["To"] = ", ".join(to)
+    mail["Subject"] = clean(digest.subject, 180)
+    mail["Date"] = format_datetime(message.at)
+    mail["Message-ID"] = f"<{fingerprint([message])}@{domain}>"
+    mail["Auto-Submitted"] = "auto-generated"
+    mail.set_content(digest.plain, cte="quoted-printable")
+    html = digest.html
+    for picture in digest.pictures:
+        html = html.replace(f'"cid:{picture.name}"', f'"cid:{_picture_id(message, picture.name, domain)}"')
+    mail.add_alternative(html, subtype="html", cte="quoted-printable")
+    if digest.pictures:
+        page = mail.get_payload()[1]  # type: ignore[index]
+        for picture in digest.pictures:
+            name = _picture_id(message, picture.name, domain)
+            page.add_related(  # type: ignore[union-attr]
+                picture.png, "image", "png", cid=f"<{name}>", filename=f"{picture.name}.png", disposition="inline"
+            )
+    return mail
+
+
+def _picture_id(message: Message, name: str, domain: str) -> str:
+    return f"{name}.{fingerprint([message])[:16]}@{domain}"
 
 
 def is_loopback(host: str) -> bool:

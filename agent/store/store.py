@@ -362,6 +362,10 @@ class Store:
         """Letters to send now, the longest waiting first."""
         return self._read(lambda connection: telling.due(connection, now, limit))
 
+    def knows_message(self, dedupe_key: str) -> bool:
+        """Whether this message is in the outbox: waiting, sent (and not forgotten yet) or given up."""
+        return self._read(lambda connection: telling.is_known(connection, dedupe_key))
+
     def mark_sent(self, letter_id: int, now: datetime) -> None:
         """This letter has been sent."""
         self._write(lambda it: telling.mark(it, letter_id, now, state="sent", tried=True, last_error=""))

@@ -106,6 +106,12 @@ def post(connection: Connection, messages: Sequence[Message]) -> None:
     connection.execute(insert_or(connection, letter).on_conflict_do_nothing(index_elements=["dedupe_key"]), rows)
 
 
+def is_known(connection: Connection, dedupe_key: str) -> bool:
+    """Whether this message is in the outbox, in whatever state."""
+    query = select(letter.c.id).where(letter.c.dedupe_key == clean(dedupe_key))
+    return connection.execute(query).first() is not None
+
+
 def due(connection: Connection, now: datetime, limit: int) -> tuple[Letter, ...]:
     """Waiting letters whose time has come, the longest waiting first."""
     query = (
