@@ -304,4 +304,4 @@ class RoundTerms:
 
 def card_path(key: str) -> str:
     """The path of a card's page, below the root of the pages."""
-    return f"/round/{key}"
+    return f"/cards/{key}"

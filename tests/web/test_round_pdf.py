@@ -77,7 +77,7 @@ def test_each_card_has_a_code_that_leads_to_its_page(tmp_path):
     for image in sorted(tmp_path.glob("page*.png")):
         seen = subprocess.run([read, "-q", "--nodbus", "--raw", image], capture_output=True, text=True)
         found |= set(seen.stdout.split())
-    assert found == {f"https://lowmark.harrow-lane.example/round/{card.key}" for card in made.cards}
+    assert found == {f"https://lowmark.harrow-lane.example/cards/{card.key}" for card in made.cards}
 
 
 def test_without_an_address_there_is_no_code_and_a_line_says_why(tmp_path):
