@@ -29,7 +29,7 @@ SIGNS = {"standsStill": "stopped", "overdue": "look", "due": "due", "joins": "jo
 TITLES = {
     "pause": "Before", "counter": "Before", "power": "Before", "cool": "Before", "protect": "Before",
     "fit": "The work", "look": "The work", "start": "After", "reset": "After", "test": "After", "calibrate": "After",
-    "log": "After",
+    "resume": "After", "log": "After",
 }  # fmt: skip
 """The stages of the work as three headings."""
 
@@ -98,7 +98,8 @@ class RoundPages:
         from agent.web.round_pdf import pdf
 
         made, _, site, _ = self._asked(request)
-        base = str(request.base_url).rstrip("/")
+        # A phone finds the pages where the settings say; without that, where this browser found them.
+        base = self._house.about().public_url or str(request.base_url)
         name = f"round-{made.day.isoformat()}.pdf" if not site else f"round-{_word(site)}-{made.day.isoformat()}.pdf"
         sent = {**HEADERS, "content-disposition": f'attachment; filename="{name}"'}
         return Response(pdf(made, base), media_type="application/pdf", headers=sent)
