@@ -182,6 +182,7 @@ class Demo:
         console.print(overview(views, organisation, width=console.width))
         address = service.server.address if service.server is not None else ""
         store = f"sqlite:///{self.folder / 'demo.sqlite'}"
+        _say(f"Today       http://{address}/round: what there is to do, where, and why now")
         _say(f"Pages       http://{address}/printers")
         _say(f"Metrics     http://{address}/metrics")
         _say(f"Health      http://{address}/readyz")
@@ -189,6 +190,7 @@ class Demo:
         _say(f"  export LOWMARK_STORE={store}")
         _say(f"  export LOWMARK_SETTINGS={self.folder / 'demo.yaml'}")
         for command in (
+            "round",
             "alarms",
             "runout",
             "upkeep",
