@@ -21,7 +21,6 @@ import typer
 
 if TYPE_CHECKING:
     from agent.app.service import Service
-    from agent.model.fleet import LedgerEntry, Printer
     from agent.model.reading import Reading
     from agent.rehearsal.fleet import Fleet
     from agent.rehearsal.hands import Hands
@@ -33,8 +32,6 @@ if TYPE_CHECKING:
 
 METRICS_PORT = 9633
 BATCH = 2_000
-FORGOTTEN = 12
-"""Every twelfth swap of the past was not logged, so that there is something to be asked about."""
 LONGEST_MESSAGE = 64 * 1024
 
 
@@ -134,6 +131,7 @@ class Demo:
 
         from agent.app.parts import packaged_oddities
         from agent.cli.show import errors
+        from agent.rehearsal.logbook import logged
         from agent.rehearsal.past import contacts, thinned
         from agent.rehearsal.stores import counted
 
@@ -147,7 +145,8 @@ class Demo:
             while some := list(islice(made, BATCH)):
                 store.record(some)
                 bar.update(task, completed=(some[-1].at - self.fleet.start).total_seconds())
-        store.append_ledger(_logged(self.fleet.truth.deeds, store.printers()))
+        ids = {printer.name: printer.id for printer in store.printers()}
+        store.append_ledger(logged(self.fleet, ids, until))
         store.append_ledger(counted(self.fleet, until))
 
     # --- while it runs --------------------------------------------------------------------------------------------
@@ -242,19 +241,6 @@ def _enlist(store: Store, worn: Worn, reading: Reading) -> int:
         first_seen=reading.at,
     )
     return store.save_printer(printer).id
-
-
-def _logged(deeds: Iterable[Deed], printers: Iterable[Printer]) -> list[LedgerEntry]:
-    """What the people of the past wrote down: nearly every swap."""
-    from agent.model.fleet import LedgerEntry
-
-    ids = {printer.name: printer.id for printer in printers}
-    swaps = [one for one in deeds if one.kind == "swap" and one.printer in ids]
-    return [
-        LedgerEntry(one.at, "service", f"{one.subject} done", ids[one.printer], one.subject, "Night desk")
-        for number, one in enumerate(swaps)
-        if number % FORGOTTEN
-    ]
 
 
 def free_port(wanted: int) -> int:
