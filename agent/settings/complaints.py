@@ -16,6 +16,7 @@ from agent.settings.entry import MetricsAccess, Proxy, Tls
 from agent.settings.hours import Maintenance, WorkCalendar
 from agent.settings.letters import Letter
 from agent.settings.parts import Part, Shelf, ShelfPlace
+from agent.settings.rollers import Rollers
 from agent.settings.shape import Alarm, Credentials, Listen, Polling, PrinterEntry, Retention, Settings, Site
 from agent.settings.store import Store
 from agent.settings.telemetry import Otlp
@@ -140,6 +141,8 @@ def _model(root: Node, loc: Sequence[int | str]) -> type[BaseModel] | None:
         return _INNER[top, str(loc[1])]
     if top == "shelf" and loc[1:2] == ("places",) and len(loc) > 2:
         return ShelfPlace
+    if top == "upkeep" and loc[2:3] == ("rollers",):
+        return Rollers
     if top in SECTIONS:
         return SECTIONS[top]
     if top != "channels":

@@ -7,7 +7,9 @@ from decimal import Decimal
 
 import pytest
 
+from agent.model.symptom import ROLLERS
 from agent.settings import parse
+from agent.settings.rollers import Rollers
 from tests.settings.texts import only_error_of
 
 PARTS = "parts: [{name: TG-40K, supplies: [toner:black], price: 89.50, yield: 6000}, {name: KIT}]\n"
@@ -55,6 +57,26 @@ def test_a_shelf_may_be_said_in_part() -> None:
         ("upkeep: [{name: a, every: 9d}, {name: a, every: 8d}]", "upkeep[1].name", "a name of its own", ""),
         ("upkeep: [{name: a, impressions: 0}]", "upkeep[0].impressions", "at least 1", ""),
         ('upkeep: [{name: "a,b", every: 9d}]', "upkeep[0].name", "without comma", ""),
+        (
+            "upkeep: [{name: a, every: 9d, rollers: {drum: 30}}]",
+            "upkeep[0].rollers.drum",
+            "a diameter like 30mm",
+            "say the unit: mm",
+        ),
+        (
+            "upkeep: [{name: a, every: 9d, rollers: {drum: thick}}]",
+            "upkeep[0].rollers.drum",
+            "a diameter like 30mm",
+            "",
+        ),
+        ("upkeep: [{name: a, every: 9d, rollers: {drum: 0mm}}]", "upkeep[0].rollers.drum", "from 3mm to 400mm", ""),
+        (
+            "upkeep: [{name: a, every: 9d, rollers: {drum: 2000mm on paper}}]",
+            "upkeep[0].rollers.drum",
+            "from 5mm to 1500mm",
+            "",
+        ),
+        ("upkeep: [{name: a, every: 9d, rollers: {drumm: 30mm}}]", "upkeep[0].rollers.drumm", "one of", "drum?"),
         ("parts: [{name: A}, {name: A}]", "parts[1].name", "a name of its own", ""),
         ("parts: [{name: A, supplies: [drum]}]", "parts[0].supplies[0]", "kinds of RFC 3805", ""),
         ("parts: [{name: A, price: -1}]", "parts[0].price", "an amount of money", ""),
@@ -75,6 +97,16 @@ def test_what_cannot_be_is_said_with_its_place(text: str, key: str, expected: st
     assert error.key == key
     assert expected in error.expected
     assert hint in error.hint
+
+
+def test_rollers_are_diameters_or_distances_on_paper() -> None:
+    text = "upkeep: [{name: a, every: 9d, rollers: {drum: 30mm, transfer_belt: 760 mm on paper, fuser_roller: 25.5mm}}]"
+    found = {one.name: (one.diameter, one.around) for one in parse(text).plans()[0].rollers}
+    # pi = 3.14159265: 30 x pi = 94.2478, 25.5 x pi = 80.1106.
+    assert found["drum"] == (30.0, pytest.approx(94.2478, abs=1e-4))
+    assert found["fuser roller"] == (25.5, pytest.approx(80.1106, abs=1e-4))
+    assert found["transfer belt"] == (None, 760.0)
+    assert set(Rollers.model_fields) == {name.replace(" ", "_") for name in ROLLERS}
 
 
 def test_wild_cards_and_unlisted_kinds_are_taken() -> None:
