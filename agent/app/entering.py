@@ -11,6 +11,7 @@ from agent.model.fleet import PrinterHistory
 from agent.model.proof import Deed, Service
 from agent.model.shelf import fits, names_supply
 from agent.model.upkeep import Plan
+from agent.model.wording import supply_words
 from agent.settings import Settings
 from agent.settings.units import did_you_mean
 
@@ -113,7 +114,7 @@ def next_steps(service: Service, book: Book) -> Iterator[str]:
     if renewed:
         yield (
             "Reset the printer's own counter if it has one; Lowmark looks whether it shows "
-            f"{', '.join(renewed)} as new."
+            f"{', '.join(map(supply_words, renewed))} as new."
         )
     colour = any(track.colorant in COLOURS for track in book.history.supplies)
     following = [

@@ -15,6 +15,7 @@ from agent.app.servicing import SERVICE_KINDS, SHOWN, Servicing
 from agent.insight.logbook import services_in
 from agent.model.fleet import LedgerEntry, Scalar
 from agent.model.proof import PROVEN, UNPROVEN, Proof, Service
+from agent.model.wording import supply_words
 from agent.store import Store
 
 SERVICE_PROVEN, SERVICE_UNPROVEN = "serviceProven", "serviceUnproven"
@@ -105,14 +106,15 @@ class ProofWatch:
     def _entry(self, proof: Proof, now: datetime) -> LedgerEntry | None:
         service = proof.service
         subject = ", ".join(deed.subject for deed in service.deeds)
+        did = ", ".join(supply_words(deed.subject) for deed in service.deeds)
         told = self._told.get(service.id)
         data: dict[str, Scalar] = {ABOUT: service.id, "who": service.who}
         if proof.state == PROVEN and told != SERVICE_PROVEN:
-            text = f"{subject} of {service.who} is proven: " + "; ".join(
+            text = f"{did} of {service.who} is proven: " + "; ".join(
                 one.words for one in proof.checks if one.seen_at is not None
             )
             return LedgerEntry(now, SERVICE_PROVEN, text, service.printer_id, subject, data=data)
         if proof.state == UNPROVEN and told is None:
-            text = f"{subject} of {service.who} is not proven: {'; '.join(proof.missing)}"
+            text = f"{did} of {service.who} is not proven: {'; '.join(proof.missing)}"
             return LedgerEntry(now, SERVICE_UNPROVEN, text, service.printer_id, subject, data=data)
         return None

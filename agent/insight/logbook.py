@@ -18,6 +18,7 @@ from types import MappingProxyType
 
 from agent.model.fleet import LedgerEntry, Scalar
 from agent.model.proof import Deed, Service
+from agent.model.wording import supply_words
 
 SERVICE = "service"
 SERVICE_WITHDRAWN = "serviceWithdrawn"
@@ -63,8 +64,7 @@ def entry_of(service: Service) -> LedgerEntry:
 
 def said(service: Service) -> str:
     """What the ledger says of it, in words."""
-    subject = ", ".join(deed.subject for deed in service.deeds)
-    made = f"{subject} {'accepted as done' if service.accepted else 'done'}"
+    made = f"{_did(service)} {'accepted as done' if service.accepted else 'done'}"
     if service.counter is not None:
         made += f" at {service.counter:,}"
         made += " (last known; the printer was silent)" if service.counter_from == "last known" else ""
@@ -75,10 +75,14 @@ def said(service: Service) -> str:
     return made
 
 
+def _did(service: Service) -> str:
+    return ", ".join(supply_words(deed.subject) for deed in service.deeds)
+
+
 def withdrawal_of(service: Service, who: str, now: datetime, remarks: str = "") -> LedgerEntry:
     """The entry that takes a service back."""
     subject = ", ".join(deed.subject for deed in service.deeds)
-    text = f"{subject} was not done: entry {service.id} of {service.who} is withdrawn"
+    text = f"{_did(service)} was not done: entry {service.id} of {service.who} is withdrawn"
     data: dict[str, Scalar] = {"withdraws": service.id}
     if remarks:
         text, data["remark"] = f"{text} ({remarks})", remarks
@@ -199,11 +203,17 @@ def _known_by(entry: LedgerEntry, as_of: datetime) -> bool:
 
 
 def _corrects(entry: LedgerEntry) -> int | None:
-    return _number(entry, "corrects") if entry.kind == SERVICE else None
+    return _earlier(entry, "corrects") if entry.kind == SERVICE else None
 
 
 def _withdraws(entry: LedgerEntry) -> int | None:
-    return _number(entry, "withdraws") if entry.kind == SERVICE_WITHDRAWN else None
+    return _earlier(entry, "withdraws") if entry.kind == SERVICE_WITHDRAWN else None
+
+
+def _earlier(entry: LedgerEntry, key: str) -> int | None:
+    """The entry that is meant; only one that was there before can be."""
+    found = _number(entry, key)
+    return found if found is None or entry.id is None or found < entry.id else None
 
 
 def _logged(entry: LedgerEntry) -> datetime | None:

@@ -18,6 +18,7 @@ from agent.insight.deeds import SAME, SET_BACK
 from agent.insight.logbook import services_in
 from agent.insight.series import SOME, in_order, levels, moment
 from agent.insight.upkeep import COLOURS
+from agent.model.alert_words import said_by
 from agent.model.contact import StatusPoint
 from agent.model.fleet import ContactRun, PrinterHistory, SupplyTrack
 from agent.model.insight import Note
@@ -41,6 +42,7 @@ from agent.model.proof import (
 from agent.model.reading import RECEPTACLE
 from agent.model.shelf import fits, names_supply
 from agent.model.upkeep import NOT_RESET, Disagreement, Plan
+from agent.model.wording import clean, supply_words
 
 WITHIN = timedelta(hours=2)
 LONGEST = timedelta(days=1)
@@ -183,24 +185,24 @@ class _Case:
 
     def _level(self, track: SupplyTrack) -> Check:
         """Whether the supply, or the counter of the part, was set back."""
-        key = track.key
+        key, name = track.key, _called(track)
         kind = COUNTER_RESET if key.startswith(SET_BACK) else LEVEL_BACK
         begin, end = self._span([key, *(deed.subject for deed in self.service.deeds if key in deed.renews)])
         begin = max(begin, min(self._rise_before(track), self.service.at))
         found = _rise(_shares(track, end), begin, self.service.at)
         if found is None:
-            return Check(kind, key, NOT_APPLICABLE, f"the printer gives no number for {key}; look at it by hand")
+            return Check(kind, key, NOT_APPLICABLE, f"the printer gives no number for {name}; look at it by hand")
         if found.at is not None:
-            words = f"{key} showed {_share(found.before)} and shows {_share(found.after)} since"
+            words = f"{name} showed {_share(found.before)} and shows {_share(found.after)} since"
             return Check(kind, key, SEEN, _in_words(track, words), moment(found.at))
         if found.only_some:
-            return Check(kind, key, NOT_APPLICABLE, f"the printer says only that some of {key} remains, now as before")
+            return Check(kind, key, NOT_APPLICABLE, f"the printer says only that some of {name} remains, now as before")
         if found.after >= NEARLY_NEW:
-            words = f"{key} showed {_share(found.before)} before: too much to see an exchange"
+            words = f"{name} showed {_share(found.before)} before: too much to see an exchange"
             return Check(kind, key, NOT_APPLICABLE, words)
         if self.read is None:
-            return Check(kind, key, self._open(), f"{key} showed {_share(found.before)} before; not read since")
-        words = f"{key} showed {_share(found.before)} before and still shows {_share(found.after)}"
+            return Check(kind, key, self._open(), f"{name} showed {_share(found.before)} before; not read since")
+        words = f"{name} showed {_share(found.before)} before and still shows {_share(found.after)}"
         if kind == COUNTER_RESET:
             words += ": reset its counter at the printer, or see whether the part was really fitted"
         else:
@@ -237,13 +239,13 @@ class _Case:
                 gone = at
         if not stood:
             return
-        about = f" ({subject})" if subject != stood else ""
+        about = said_by(stood) + (f" ({supply_words(subject)})" if subject != stood else "")
         if gone is not None:
-            yield Check(ALERT_GONE, stood, SEEN, f"{stood}{about} stood before and is gone", gone)
+            yield Check(ALERT_GONE, stood, SEEN, f"it said before: {about}; that is gone", gone)
         elif self.read is None:
-            yield Check(ALERT_GONE, stood, self._open(), f"{stood}{about} stood before; not read since")
+            yield Check(ALERT_GONE, stood, self._open(), f"it said before: {about}; not read since")
         else:
-            yield Check(ALERT_GONE, stood, self._open(), f"the printer still says {stood}{about}")
+            yield Check(ALERT_GONE, stood, self._open(), f"the printer still says: {about}")
 
     def _follow_ups(self, keys: Sequence[str]) -> Iterator[Check]:
         """What the exchange asks for besides."""
@@ -263,7 +265,9 @@ class _Case:
                 words = f"{what}: done on {done[0].at:%Y-%m-%d} by {done[0].who}"
                 yield Check(CALIBRATION, plan.name, SEEN, words, done[0].at)
             else:
-                yield Check(CALIBRATION, plan.name, WAITING, f"still open after {', '.join(causes)}: {what}")
+                yield Check(
+                    CALIBRATION, plan.name, WAITING, f"still open after {', '.join(map(supply_words, causes))}: {what}"
+                )
 
     def _answered(self, *, nothing_to_see: bool) -> Check:
         if self.read is None:
@@ -366,6 +370,12 @@ def _rose(low: float, share: float) -> bool:
 
 def _share(share: float) -> str:
     return "some" if share == SOME else f"{share:.0%}"
+
+
+def _called(track: SupplyTrack) -> str:
+    """What a technician calls it; for a kind that the standard does not name, what the printer calls it."""
+    words = supply_words(track.key)
+    return clean(track.description, 60) or words if words == track.key else words
 
 
 def _in_words(track: SupplyTrack, words: str) -> str:

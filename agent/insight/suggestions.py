@@ -9,6 +9,7 @@ from agent.insight.deeds import SAME, Swap
 from agent.model.proof import Suggestion
 from agent.model.shelf import names_supply
 from agent.model.upkeep import NOT_LOGGED, Disagreement, Plan
+from agent.model.wording import supply_words
 
 SWAP_SEEN = "swapSeen"
 KEPT = timedelta(days=30)
@@ -50,7 +51,9 @@ def suggest(
             continue
         count = next((value for at, value in reversed(counts) if at <= swap.at), None)
         shown = f" at {count:,}" if count is not None else ""
-        words = f"{swap.supply} was exchanged on {swap.at:%Y-%m-%d %H:%M} UTC{shown}, but nobody logged it"
+        words = (
+            f"{supply_words(swap.supply)} was exchanged on {swap.at:%Y-%m-%d %H:%M} UTC{shown}, but nobody logged it"
+        )
         ident = name_of(swap.printer_id, swap.at, swap.supply)
         made.append(Suggestion(ident, swap.printer_id, SWAP_SEEN, (swap.supply,), swap.at, count, words))
     return tuple(sorted(made, key=lambda one: (one.at, one.id)))

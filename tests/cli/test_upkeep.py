@@ -134,7 +134,7 @@ def test_a_service_closes_the_item_and_starts_the_next_interval(lowmark, url):
         "service", "Reading room", "--did", "drum, kit", "--by", "Night desk", "--counter", "14400", "--at", moment
     )
     assert "drum, kit done at 14,400" in said
-    assert "opc:black as new" in said
+    assert "black drum as new" in said
     assert "Now due" not in said
     found = data(lowmark, "upkeep", "--printer", "Reading room")
     items = {one["plan"]: one for one in found["items"]}

@@ -90,7 +90,7 @@ def test_a_toner_is_proven_by_the_first_reading_that_shows_more():
     assert (proof.state, proof.proven_at, proof.missing) == ("proven", NOON + 9 * MINUTE, ())
     level = proof.checks[0]
     assert (level.kind, level.state, level.seen_at) == ("level-back", "seen", NOON + 9 * MINUTE)
-    assert level.words == "toner:cyan showed 4% and shows 100% since"
+    assert level.words == "cyan toner showed 4% and shows 100% since"
     assert only(proofs(known, NOON + 60 * DAY)).state == "proven", "and it stays proven"
     assert proofs(known, NOON - MINUTE) == (), "before it was logged there is nothing to prove"
 
@@ -114,7 +114,7 @@ def test_a_level_that_falls_back_was_no_exchange():
     assert states(only(proofs(known, NOON + HOUR)))["level-back", "toner:cyan"] == "waiting"
     late = only(proofs(known, NOON + 3 * HOUR))
     assert (late.state, states(late)["level-back", "toner:cyan"]) == ("unproven", "missing")
-    assert late.missing[0].startswith("toner:cyan showed 25% before and still shows 25%")
+    assert late.missing[0].startswith("cyan toner showed 25% before and still shows 25%")
 
 
 def test_a_counter_that_is_not_reset_is_missing_and_reset_later_still_proves_it():
@@ -167,7 +167,7 @@ def test_what_the_plan_says_the_printer_reports_must_go():
     asks = status(NOON - HOUR, errors=("overduePreventMaint",))
     known = evidence(fuser, ledger=(logged("kit", renews=("fuser",)),), statuses=(asks,))
     late = only(proofs(known, NOON + 3 * HOUR))
-    assert (late.state, late.missing) == ("unproven", ("the printer still says overduePreventMaint",))
+    assert (late.state, late.missing) == ("unproven", ("the printer still says: maintenance is overdue",))
 
 
 def test_a_calibration_stays_open_beside_a_proven_service_until_it_is_logged():
@@ -197,13 +197,13 @@ def test_what_cannot_be_seen_is_said_and_holds_up_nothing(points, words):
 def test_some_after_empty_is_seen():
     told = track("toner:cyan", (NOON - DAY, 0), (NOON + MINUTE, Mark.SOME))
     proof = only(proofs(evidence(told, ledger=(logged("toner:cyan"),)), NOON + HOUR))
-    assert proof.checks[0].words == "toner:cyan showed 0% and shows some since"
+    assert proof.checks[0].words == "cyan toner showed 0% and shows some since"
 
 
 def test_an_emptied_bin_shows_its_space():
     waste = track("wasteToner", (NOON - DAY, 0), (NOON + MINUTE, 100), receptacle=True)
     proof = only(proofs(evidence(waste, ledger=(logged("wasteToner"),)), NOON + HOUR))
-    assert proof.checks[0].words == "wasteToner showed 0% and shows 100% since (space left)"
+    assert proof.checks[0].words == "waste toner box showed 0% and shows 100% since (space left)"
 
 
 def test_the_second_of_two_services_is_not_proven_by_the_first_swap():

@@ -38,7 +38,7 @@ def test_a_service_logged_by_a_command_is_read_at_once_and_proven_in_the_ledger(
             (entry,) = store.ledger(kinds={"serviceProven"})
             (service,) = store.ledger(kinds={"service"})
             assert (entry.data["service"], entry.who) == (service.id, "lowmark")
-            assert "toner:black showed" in entry.text
+            assert "black toner showed" in entry.text
         assert agent.logged("asked after a service")
         assert len(agent.logged("swept")) == 1
 
