@@ -139,10 +139,8 @@ def _model(root: Node, loc: Sequence[int | str]) -> type[BaseModel] | None:
     top = str(loc[0])
     if (top, *map(str, loc[1:2])) in _INNER:
         return _INNER[top, str(loc[1])]
-    if top == "shelf" and loc[1:2] == ("places",) and len(loc) > 2:
-        return ShelfPlace
-    if top == "upkeep" and loc[2:3] == ("rollers",):
-        return Rollers
+    if (deeper := _deeper(top, loc)) is not None:
+        return deeper
     if top in SECTIONS:
         return SECTIONS[top]
     if top != "channels":
@@ -150,6 +148,13 @@ def _model(root: Node, loc: Sequence[int | str]) -> type[BaseModel] | None:
     entry, _, _ = _follow(root, loc[:2])
     kind = entry.get("kind")
     return _CHANNELS.get(str(kind.value)) if kind else None
+
+
+def _deeper(top: str, loc: Sequence[int | str]) -> type[BaseModel] | None:
+    """The model of a mapping inside an entry of a section."""
+    if top == "shelf" and loc[1:2] == ("places",) and len(loc) > 2:
+        return ShelfPlace
+    return Rollers if top == "upkeep" and loc[2:3] == ("rollers",) else None
 
 
 def _known(root: Node, loc: Sequence[int | str]) -> list[str]:
