@@ -141,8 +141,8 @@ class Keeper:
         entry = self._told("signIn", f"{found.name} signed in from {address}", found.name, found.name)
         return self._begin(found, [entry], before)
 
-    def session(self, secret: str) -> Person | None:
-        """Whose session this is, if it is one that is not over."""
+    def session(self, secret: str, *, used: bool = True) -> Person | None:
+        """Whose session this is, if it is one that is not over. ``used`` False: it does not last longer for that."""
         digest = _digest(secret)
         found = self._register.session(digest)
         if found is None:
@@ -151,7 +151,7 @@ class Keeper:
         if self._over(found, now):
             self._register.end_session(digest)
             return None
-        if now - found.seen >= SEEN_EVERY:
+        if used and now - found.seen >= SEEN_EVERY:
             self._register.seen(digest, now)
         return found.person
 

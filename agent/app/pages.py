@@ -13,9 +13,11 @@ from agent.app.entry import gate_of, make_sure
 from agent.app.foresight import Foresight
 from agent.app.house import ServiceHouse
 from agent.app.keeper import Keeper
+from agent.app.news import News
 from agent.app.outlooks import outlooks, wants_outlooks
 from agent.store.errors import StoreError
 from agent.web import build_app
+from agent.web.live import Bulletin
 
 if TYPE_CHECKING:
     from agent.app.service import Service
@@ -38,6 +40,8 @@ class Pages:
         self._service = service
         self.foresight = Foresight(service.store, lambda: service.settings, service.clocks.timer)
         self.house = ServiceHouse(service, self.foresight)
+        self.bulletin = Bulletin()
+        self._news = News(service)
         self._made: datetime | None = None
         self._rests_on: tuple[object, object] = (None, None)
 
@@ -63,7 +67,10 @@ class Pages:
         token = None if secret is None else secret.reveal
         if self.open:
             gate = gate_of(service.settings, self._keeper())
-            return build_app(service.metrics.stream, service.health, self.house, gate=gate, metrics_token=token)
+            return build_app(
+                service.metrics.stream, service.health, self.house, gate=gate, metrics_token=token,
+                bulletin=self.bulletin,
+            )  # fmt: skip
         return build_app(service.metrics.stream, service.health, note=NOT_HERE, metrics_token=token)
 
     async def reckon(self) -> None:
@@ -97,6 +104,14 @@ class Pages:
         self._made, self._rests_on = now, rests_on
         return found
 
+    async def watch(self) -> None:
+        """Tell open pages what has changed. The schedule calls this every ``news.EVERY_SECONDS``."""
+        if self.bulletin.wanted:
+            self.bulletin.tell(await asyncio.to_thread(self._news.look))
+        else:
+            self._news.forget()
+
     def stop(self) -> None:
-        """End a reckoning under way."""
+        """End a reckoning under way, and let those go who listen."""
+        self.bulletin.close()
         self.foresight.stop()

@@ -17,8 +17,8 @@ class Keeper(Protocol):
     def person(self, name: str) -> Person | None:
         """Whoever is called so."""
 
-    def session(self, secret: str) -> Person | None:
-        """Whose session this is, if it is one that is not over."""
+    def session(self, secret: str, *, used: bool = True) -> Person | None:
+        """Whose session this is, if it is one that is not over. ``used`` False: it does not last longer for that."""
 
     def token(self, secret: str) -> Token | None:
         """The token with this secret, if it lets in now."""

@@ -26,9 +26,25 @@ WRONG = 2
 """The status of failures that a person can mend by asking for something else (see ``Failure``)."""
 
 
+LIVE: Mapping[str, tuple[str, ...]] = {
+    "round.html": ("round",), "printers.html": ("printers", "alarms"), "printer.html": ("printer:", "alarms"),
+    "card.html": ("printer:", "round"), "service.html": ("printer:", "ledger"), "shelf.html": ("shelf",),
+    "part.html": ("shelf",), "alarms.html": ("alarms",), "ledger.html": ("ledger",), "about.html": ("agent",),
+}  # fmt: skip
+"""What each page shows, by the names that ``agent.web.live`` tells; ``printer:`` is that of its printer alone."""
+
+
+def live_names(template: str, values: Mapping[str, Any]) -> str:
+    """The names of what a page shows, apart by blanks."""
+    printer = values.get("printer") or getattr(getattr(values.get("page"), "view", None), "printer", None)
+    known = getattr(printer, "id", "")
+    return " ".join(f"{name}{known}" if name.endswith(":") else name for name in LIVE.get(template, ()))
+
+
 def answer(template: str, status: int = 200, headers: Mapping[str, str] | None = None, /, **values: Any) -> Response:
     """One page."""
-    text = look.render(template, nav=NAV if caller().role else (), **values)
+    live = live_names(template, values) if status == 200 else ""
+    text = look.render(template, nav=NAV if caller().role else (), live=live, **values)
     return HTMLResponse(text, status_code=status, headers={**HEADERS, **(headers or {})})
 
 

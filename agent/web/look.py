@@ -12,18 +12,32 @@ from markupsafe import Markup
 
 from agent.alarms.lifecycle import words as state_words
 from agent.alarms.wording import spaced, span
+from agent.insight.jobs import key_of
 from agent.web import callers, forms, locales, words
 
 POLICY = (
-    "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self'; form-action 'self'; "
+    "base-uri 'none'; frame-ancestors 'none'"
 )
-"""The Content-Security-Policy of the pages: a style sheet of their own, forms that ask them again, nothing else."""
+"""The Content-Security-Policy of the pages: a style sheet and one script of their own, no inline ones, nothing else."""
 
 
 @lru_cache(maxsize=1)
 def style() -> bytes:
     """The style sheet."""
     return files("agent.web").joinpath("static/look.css").read_bytes()
+
+
+@lru_cache(maxsize=1)
+def script() -> bytes:
+    """The script that keeps open pages new."""
+    return files("agent.web").joinpath("static/live.js").read_bytes()
+
+
+@lru_cache(maxsize=1)
+def script_path() -> str:
+    """Where the script is served; another one has another path."""
+    return f"/live-{hashlib.sha256(script()).hexdigest()[:12]}.js"
 
 
 @lru_cache(maxsize=1)
@@ -67,6 +81,7 @@ def environment() -> Environment:
         percent=words.percent,
         hours=words.hours,
         deed=words.deed_name,
+        card_key=lambda deed, printer_id: key_of(printer_id, deed),
         spaced=lambda label: words.harmless(spaced(str(label))),
         span=span,
         amount=words.amount_words,
@@ -80,7 +95,8 @@ def environment() -> Environment:
         digits=_digits,
     )
     made.globals.update(
-        style_path=style_path(), csrf=forms.csrf, who_field=forms.who_field, caller=callers.caller,
+        style_path=style_path(), script_path=script_path(), csrf=forms.csrf, who_field=forms.who_field,
+        caller=callers.caller,
         may=lambda role: callers.caller().may(role),
     )  # fmt: skip
     return made

@@ -5,7 +5,7 @@ from __future__ import annotations
 import hmac
 from collections.abc import Callable, Iterator
 from html import escape
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -19,6 +19,9 @@ from agent.model.health import Health
 from agent.web.gate import Gate
 from agent.web.headers import StrictHeaders
 from agent.web.house import House
+
+if TYPE_CHECKING:
+    from agent.web.live import Bulletin
 
 MetricsPage = Callable[[str | None], tuple[bytes | Iterator[bytes], str]]
 """From an Accept header to the page (whole, or in chunks as they are made) and its content type."""
@@ -62,6 +65,7 @@ def build_app(
     note: str = "",
     gate: Gate | None = None,
     metrics_token: Callable[[], str] | None = None,
+    bulletin: Bulletin | None = None,
 ) -> Starlette:
     """The application.
 
@@ -71,6 +75,7 @@ def build_app(
     ``house``: what pages and API show; without it only metrics and health are served, and an index that says so.
     ``note``: what else the index says, such as why there are no pages. ``gate``: who may see them; without it whoever
     sits at this machine, so it must be given where other machines can reach the agent.
+    ``bulletin``: tells open pages what has changed.
     ``metrics_token``: gives the token that is wanted for ``/metrics`` (RFC 6750).
     """
 
@@ -111,7 +116,7 @@ def build_app(
         from agent.web.doors import Doors
 
         gate = gate or Gate()
-        routes = site.routes(house, gate)
+        routes = site.routes(house, gate, bulletin)
         doors = [Middleware(Doors, gate=gate)]
         handlers[HTTPException] = site.missing
     return Starlette(

@@ -16,7 +16,7 @@ from agent.web.doors import SESSION_COOKIE, SIGN_IN, cookie, cookie_name, cookie
 from agent.web.forms import Form, form_page
 from agent.web.gate import Gate, Keeper
 
-HOME = "/printers"
+HOME = "/round"
 PASSWORD = "/password"  # noqa: S105 - an address
 DIFFERENT = "The two new passwords are not the same."
 

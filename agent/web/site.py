@@ -1,4 +1,4 @@
-"""The pages: they read what the house gives, and show it. Without script; every page is a plain address."""
+"""The pages: they read what the house gives, and show it. Every page is a plain address, and does without script."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from agent.web.callers import Refused
 from agent.web.gate import Gate
 from agent.web.house import House
 from agent.web.leaf import HEADERS, NAV, PAGE, address, answer, guarded, leaves, number
+from agent.web.live import Bulletin, live
 from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
 from agent.web.sheet import DAYS, grain, sheet
 from agent.web.standing import SET_ASIDE, chosen
@@ -33,7 +34,7 @@ _FOREVER = "public, max-age=31536000, immutable"
 REFUSALS = {401: "Sign in first", 421: "Asked for under a wrong name", 503: "The store cannot be read now"}
 
 
-def routes(house: House, gate: Gate | None = None) -> list[BaseRoute]:
+def routes(house: House, gate: Gate | None = None, bulletin: Bulletin | None = None) -> list[BaseRoute]:
     """The routes of pages and API over one house."""
     roster = Roster()
     site = Site(house, roster)
@@ -54,6 +55,8 @@ def routes(house: House, gate: Gate | None = None) -> list[BaseRoute]:
         *sign_in.routes(gate or Gate(), NAV),
         *alarm_forms.routes(house),
         Route(look.style_path(), _style),
+        Route(look.script_path(), _script),
+        Route("/live", live(bulletin or Bulletin(), gate or Gate())),
         Route("/icon.svg", _icon),
         Mount("/api/v1", _with_head(build_api(house, roster))),
     ]
@@ -139,7 +142,11 @@ class Site:
         records = [one for one in chosen(house.alarms()) if one.printer_id == printer_id]
         insight = house.insights().get(printer_id)
         made = sheet(view, history, insight, house.upkeep().get(printer_id), records, now, days)
-        return answer("printer.html", here="/printers", sheet=made, printer=view.printer, spans=DAYS, states=STATES)
+        return answer(
+            "printer.html", here="/printers", sheet=made, printer=view.printer, spans=DAYS, states=STATES,
+            proofs=house.proofs(printer_id)[::-1], suggestions=house.suggestions(printer_id),
+            printers={printer_id: view.printer}, stamps=service_pages.STATES,
+        )  # fmt: skip
 
     def symptom(self, request: Request) -> Response:
         """From what is seen on paper to the parts behind it."""
@@ -238,6 +245,10 @@ def _with_head(app: ASGIApp) -> ASGIApp:
 
 def _style(_: Request) -> Response:
     return Response(look.style(), media_type="text/css", headers={"cache-control": _FOREVER})
+
+
+def _script(_: Request) -> Response:
+    return Response(look.script(), media_type="text/javascript", headers={"cache-control": _FOREVER})
 
 
 def _icon(_: Request) -> Response:

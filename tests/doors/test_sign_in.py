@@ -76,7 +76,7 @@ def test_signing_in_leads_to_where_one_wanted_to_go(client: httpx.Client) -> Non
     assert shown.status_code == 200
     assert "Wren Ashdown" in Page(shown.text).text
     assert shown.headers["cache-control"] == "no-store"
-    assert client.get("/sign-in").headers["location"] == "/printers"
+    assert client.get("/sign-in").headers["location"] == "/round"
     assert client.get("/api/v1/printers").status_code == 200
 
 
@@ -86,7 +86,7 @@ def test_signing_in_leads_to_where_one_wanted_to_go(client: httpx.Client) -> Non
      "/\n/x", "/x\\y", "http:///x", "/sign-in?next=/sign-in", "///evil.example"],
 )  # fmt: skip
 def test_signing_in_never_leads_elsewhere(elsewhere: str) -> None:
-    assert local(elsewhere) == "/printers"
+    assert local(elsewhere) == "/round"
 
 
 def test_the_session_cookie_is_out_of_reach(client: httpx.Client) -> None:

@@ -18,6 +18,7 @@ from agent.model.insight import Dates
 from agent.model.reading import Alert
 from agent.model.upkeep import OVERDUE, Begin, PrinterUpkeep, UpkeepItem
 from agent.store.errors import StoreBusy
+from agent.web.look import script_path
 from agent.web.words import near_day, number, supply_name
 from tests.web.conftest import NOW
 from tests.web.reading_html import Page
@@ -37,9 +38,9 @@ PAGES = (
 )
 
 
-def test_the_front_page_leads_to_the_printers(client: httpx.Client) -> None:
+def test_the_front_page_leads_to_the_round(client: httpx.Client) -> None:
     answer = client.get("/", follow_redirects=False)
-    assert (answer.status_code, answer.headers["location"]) == (307, "/printers")
+    assert (answer.status_code, answer.headers["location"]) == (307, "/round")
 
 
 @pytest.mark.parametrize("path", PAGES)
@@ -50,14 +51,16 @@ def test_every_page_is_sound_and_needs_no_script_or_inline_style(client: httpx.C
     assert page.tags["h1"] == 1
     assert page.tags["main"] == 1
     assert page.values("html", "lang") == ["en"]
-    assert page.tags["script"] == page.tags["style"] == 0
+    assert page.tags["style"] == 0
+    assert page.values("script", "src") in ([], [script_path()])
+    assert re.findall(r"<script[^>]*>(?!</script>)", answer.text) == [], "no inline script"
     names = {name for _, name, _ in page.attributes}
     assert not {name for name in names if name == "style" or name.startswith("on")}
     # WCAG 2.2, 2.4.1: a way past what is on every page.
     assert "#main" in page.values("a", "href")
     assert answer.headers["content-security-policy"] == (
-        "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; base-uri 'none'; "
-        "frame-ancestors 'none'"
+        "default-src 'none'; style-src 'self'; script-src 'self'; connect-src 'self'; img-src 'self'; "
+        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
     )
     assert answer.headers["x-content-type-options"] == "nosniff"
 
