@@ -47,8 +47,8 @@ class Match:
 
     ``turns``: the distance was compared with so many turns of the roller: 1, 2, 3, or a half or a third of one (two or
     three marks on the same roller). ``expected`` is that many turns; ``deviation`` measured less expected;
-    ``tolerance`` how far it may be off; ``fits`` whether it is not further. Of all numbers of turns the best is told; one
-    turn where none fits.
+    ``tolerance`` how far it may be off; ``fits`` whether it is not further. Of all numbers of turns the best is told;
+    one turn where none fits.
     """
 
     roller: Roller
