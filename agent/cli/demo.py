@@ -80,8 +80,9 @@ class Demo:
     def play(self, seconds: float | None) -> None:
         """All of it, until Ctrl-C or until ``seconds`` are over."""
         from agent.app.loop import run as run_loop
+        from agent.cli.hands import let_in
         from agent.rehearsal.clock import SimClock
-        from agent.rehearsal.hands import Door, Hands
+        from agent.rehearsal.hands import Hands
         from agent.rehearsal.serve import Rehearsal, usual_scenes
         from agent.store import Store
 
@@ -93,7 +94,7 @@ class Demo:
             rehearsal.stage(usual_scenes(rehearsal))
             rehearsal.untended()  # whoever watches does the work from now on
             hands = Hands(rehearsal)
-            with rehearsal, Door(hands):
+            with rehearsal, let_in(hands):
                 run_loop(self._run(settings, store, seconds, rehearsal, hands))
 
     # --- before ---------------------------------------------------------------------------------------------------

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from agent.cli.options import AsJson
-from agent.cli.show import console, emit, fail, plain
+from agent.cli.show import console, emit, errors, fail, plain
 
 if TYPE_CHECKING:
     from agent.model.hands import Handwork
+    from agent.rehearsal.hands import Hands
 
 
 def register(app: typer.Typer) -> None:
@@ -70,6 +73,19 @@ def hands(  # noqa: PLR0913 - each is an option of the command
         return
     for text in said:
         console.print(plain(text), soft_wrap=True)
+
+
+@contextmanager
+def let_in(hands: Hands) -> Iterator[None]:
+    """Let ``lowmark hands`` in while this lasts; where that cannot be, say so and go on without."""
+    from agent.rehearsal.hands import CannotDo, Door
+
+    with ExitStack() as stack:
+        try:
+            stack.enter_context(Door(hands))
+        except CannotDo as failure:
+            errors.print(plain(f"lowmark hands will not find this rehearsal: {failure}"), soft_wrap=True)
+        yield
 
 
 def _with_share(verb: str, text: str, usual: float | None, *, reset: bool = True) -> Handwork:

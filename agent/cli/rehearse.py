@@ -60,9 +60,10 @@ def rehearse(  # noqa: PLR0913 - one for each option
       lowmark rehearse --printers 30 --speed 60 --write-settings rehearsal.yaml
       lowmark run --settings rehearsal.yaml          # in another terminal
     """  # noqa: D301 - the backspace keeps the lines of the example apart
+    from agent.cli.hands import let_in
     from agent.rehearsal.clock import SimClock
     from agent.rehearsal.fleet import Fleet, own_addresses, own_ports
-    from agent.rehearsal.hands import Door, Hands
+    from agent.rehearsal.hands import Hands
     from agent.rehearsal.paper import write_settings
     from agent.rehearsal.serve import Rehearsal, loopback_answers_everywhere, usual_scenes
 
@@ -85,7 +86,7 @@ def rehearse(  # noqa: PLR0913 - one for each option
     try:
         if write is not None:
             write_settings(fleet, write)
-        with rehearsal, Door(Hands(rehearsal)):
+        with rehearsal, let_in(Hands(rehearsal)):
             _show(fleet, write, as_json=as_json)
             ended.wait(seconds)
     finally:
