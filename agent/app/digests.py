@@ -145,7 +145,7 @@ def _week(
         pages=_pages(sources.store, meant, now),
         coming=_coming(sources, meant),
         heard=told.heard,
-        standing=len(alarms),
+        standing=sum(one.active for one in alarms),
         per_day=_per_day(entries, zone, now),
         figures=tuple(_figure(one) for one in told.measures),
         frequent=_frequent(told, {one.printer.id: one.printer.name for one in meant}),
@@ -262,7 +262,11 @@ def _order(sources: Sources) -> tuple[ToOrder, ...]:
     found = []
     for one in sources.advice():
         if one.order > 0:
-            cost = "" if one.cost is None else f"{one.cost} {currency}"
-            why = one.reason or (f"{one.on_hand} on the shelf, {one.on_order} ordered" if one.up_to is not None else "")
+            cost = "" if one.cost is None else f"{one.cost:.2f} {currency}"
+            needing = sorted(one.because, key=lambda need: -need.within)
+            names = list(dict.fromkeys(need.printer for need in needing if need.within >= LIKELY))
+            more = f" and {len(names) - 4} more" if len(names) > 4 else ""
+            for_whom = f"; for {', '.join(names[:4])}{more}" if names else ""
+            why = f"{one.on_hand} on the shelf, {one.on_order} ordered{for_whom}"
             found.append(ToOrder(one.part, one.order, one.by, why, cost))
     return tuple(sorted(found, key=lambda one: (one.by or date.max, one.part)))

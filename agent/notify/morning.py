@@ -92,14 +92,16 @@ def _cautions(sheet: Sheet, rounds: Sequence[Round], visits: Sequence[Visit]) ->
 
 def _standing(sheet: Sheet, alarms: Sequence[AlarmRecord]) -> None:
     sheet.head("Alarms that stand")
-    if not alarms:
+    standing, over = [one for one in alarms if one.active], sum(not one.active for one in alarms)
+    if not standing:
         sheet.say("None.")
-        return
     lines = []
-    for one in alarms[:MOST_ALARMS]:
+    for one in standing[:MOST_ALARMS]:
         who = one.facts.get("printer") or one.facts.get("site") or "Lowmark"
         seen = f", seen by {one.acknowledged_by}" if one.acknowledged_by else ", not acknowledged"
         lines.append(f"[{one.severity}] {who}: {one.text or one.subject}{seen}")
     sheet.points(lines)
-    if len(alarms) > MOST_ALARMS:
-        sheet.say(f"And {len(alarms) - MOST_ALARMS} more: lowmark alarms shows all.", small=True)
+    if len(standing) > MOST_ALARMS:
+        sheet.say(f"And {len(standing) - MOST_ALARMS} more: lowmark alarms shows all.", small=True)
+    if over:
+        sheet.say(f"{over} more {'is' if over == 1 else 'are'} over, but nobody has acknowledged that.", small=True)

@@ -36,13 +36,17 @@ def weekly(week: Week, locale: Locale, to: tuple[str, ...] = ()) -> Digest:
     soon = len(week.coming)
     to_come = f"{soon} run-out{'s' if soon != 1 else ''} to come" if soon else "nothing runs out next week"
     subject = clean(
-        f"Fleet letter: {locale.number(total)} impressions, {to_come}, {week.heard} alarms ({week.where})", 180
+        f"Fleet letter: {locale.number(total)} impressions, {to_come}, {_alarms_heard(week.heard)} ({week.where})", 180
     )
     return Digest(subject, sheet.plain(), sheet.html(), tuple(drawn), to)
 
 
 def _printers(count: int) -> str:
     return f"{count} printer{'s' if count != 1 else ''}"
+
+
+def _alarms_heard(count: int) -> str:
+    return f"{count} alarm{'s' if count != 1 else ''}"
 
 
 def _listed(names: tuple[str, ...], most: int = 8) -> str:
@@ -61,14 +65,19 @@ def _coming(sheet: Sheet, week: Week, locale: Locale, drawn: list[Picture]) -> N
     sheet.say("The diamond is the likeliest day, the bar holds it with 8 chances in 10.", small=True)
     rows = []
     for one in week.coming[:MOST_ROWS]:
-        left = "" if one.level is None else f"about {locale.share(one.level)} left"
-        days = f"{locale.short(one.p10)} to {locale.short(one.p90)}"
+        left = "" if one.level is None else _left(one.level, locale)
+        last_day = f" to {locale.short(one.p90)}" if one.p90 != one.p10 else ""
+        days = locale.short(one.p10) + last_day
         rows.append(
             (f"{one.printer}: {one.part}", one.place, f"{locale.share(one.chance)} in 7 days", days, left, one.spare)
         )
     sheet.table(("What", "Where", "Chance", "Runs out", "Left", "Shelf"), rows)
     if len(week.coming) > MOST_ROWS:
         sheet.say(f"And {len(week.coming) - MOST_ROWS} more: lowmark runout shows all.", small=True)
+
+
+def _left(level: float, locale: Locale) -> str:
+    return f"about {locale.share(level)} left" if level >= 0.01 else "next to nothing left"
 
 
 def _order(sheet: Sheet, week: Week, locale: Locale) -> None:
@@ -105,7 +114,10 @@ def _pages(sheet: Sheet, week: Week, locale: Locale, drawn: list[Picture]) -> No
 def _alarms(sheet: Sheet, week: Week, locale: Locale, drawn: list[Picture]) -> None:
     sheet.head("Alarms")
     stand = f"{week.standing} stand{'s' if week.standing == 1 else ''} now"
-    sheet.say(f"{week.heard} were heard this week, {locale.number(round(week.heard / 7, 1))} a day; {stand}.")
+    were = "was" if week.heard == 1 else "were"
+    sheet.say(
+        f"{_alarms_heard(week.heard)} {were} heard this week, {locale.number(round(week.heard / 7, 1))} a day; {stand}."
+    )
     if any(count for _, count in week.per_day):
         counted = ", ".join(f"{locale.short(day)}: {count}" for day, count in week.per_day[-7:])
         alt = f"Alarms heard a day: {counted}"
