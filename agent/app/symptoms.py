@@ -51,7 +51,7 @@ def case_of(
         statuses=statuses,
         rows=rows,
         trays=_trays(reading),
-        media={one.index: one.media for one in reading.trays if one.media} if reading is not None else {},
+        media={one.index: one.media for one in reading.trays if one.media} if reading and reading.at <= at else {},
         mark_techs=tuple(one.mark_tech for one in reading.markers if one.mark_tech) if reading is not None else (),
         plans=plans,
     )

@@ -47,7 +47,7 @@ _SILENT_PARTS = frozenset({"paper", "calibration", "console"})
 
 @dataclass(frozen=True, slots=True)
 class Case:
-    """One printer as of a moment. Nothing in it is later.
+    """One printer as of a moment. Nothing in it is later but the layout (``rows``, ``trays``, ``mark_techs``).
 
     ``statuses``: what it said of its state, in order of time, the last one in force; ``LOOK_BACK`` of them is enough.
     ``rows``: prtMarkerSuppliesIndex -> supply key, ``trays``: prtInputIndex -> name, ``media``: what lies in them.

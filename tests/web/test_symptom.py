@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable
 from dataclasses import replace
+from datetime import timedelta
 
 import httpx
 import pytest
@@ -123,10 +124,16 @@ def test_the_api_says_which_parameter_is_wrong(client: httpx.Client) -> None:
         assert [one["where"] for one in answer.json()["errors"]] == [where]
 
 
-def test_as_of_an_earlier_moment_nothing_later_is_looked_at(client: httpx.Client) -> None:
+def test_as_of_an_earlier_moment_nothing_later_is_looked_at(client: httpx.Client, house: StoreHouse) -> None:
     told = client.get(API, params={"seen": "faded", "at": "2026-02-10T08:00:00+00:00"}).json()
     assert told["as_of"] == "2026-02-10T08:00:00+00:00"
     assert "2026-03" not in json.dumps(told["suspects"])
+    now, then = house.case(2, None), house.case(2, NOW - timedelta(days=30))
+    assert now is not None
+    assert then is not None
+    assert now.media
+    assert not then.media
+    assert then.trays == now.trays
 
 
 def test_rollers_of_the_settings_are_compared(house: StoreHouse, client_of: Callable[..., httpx.Client]) -> None:
