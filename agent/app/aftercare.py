@@ -39,10 +39,19 @@ class Aftercare:
         self.proving = ProofWatch(service.store, self.servicing)
         self.looking = asyncio.Lock()
         """Held by whoever looks through the store for what is new; one at a time."""
-        self._reckoning = self._again = False
+        self._reckoning = self._again = self._asking = False
 
     async def look(self) -> None:
         """If a service was logged since the last look: ask its printer now, and see what it shows."""
+        if self._asking:
+            return  # it is looked at next time
+        self._asking = True
+        try:
+            await self._look()
+        finally:
+            self._asking = False
+
+    async def _look(self) -> None:
         try:
             entries = await asyncio.to_thread(self.proving.fresh)
         except StoreError:

@@ -73,7 +73,7 @@ class ProofWatch:
                     del self._open[number]
                 else:
                     unsettled.append(proof)
-                if proof.state == UNPROVEN:
+                if proof.state == UNPROVEN and proof.superseded_by is None:
                     unproven[printer_id] = (*unproven.get(printer_id, ()), proof)
                 entry = self._entry(proof, now)
                 if entry is not None:

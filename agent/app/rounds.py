@@ -6,6 +6,8 @@ morning_of(...)                      # for a command: from whatever was read
 
 from __future__ import annotations
 
+import operator
+import threading
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta
 
@@ -32,6 +34,9 @@ from agent.store import Store
 
 MOVED_KINDS = frozenset({*SHELF_KINDS, *KINDS, *SERVICE_KINDS})
 """Everything in the ledger that moves parts."""
+FRESH = timedelta(seconds=10)
+"""A round that was planned so shortly before, from the same, is given again: pages of cards ask for it often."""
+MOST_KEPT = 16
 _YEAR = timedelta(days=366)
 
 Look = Callable[[int, datetime], Insight]
@@ -59,7 +64,7 @@ def morning_of(
         stock=stock,
         terms=round_terms(settings),
         alarms=tuple(alarms),
-        proofs=tuple(one for one in proofs if one.state != PROVEN),
+        proofs=tuple(one for one in proofs if one.state != PROVEN and one.superseded_by is None),
         zone=settings.zone,
         currency=settings.shelf.currency,
     )
@@ -115,6 +120,9 @@ class Rounds:
         self._alarms = alarms
         self._proofs = proofs
         self._look = look
+        self._lock = threading.Lock()
+        self._stood: tuple[int, Settings, Shelf, ShelfState] | None = None
+        self._planned: dict[tuple[str | None, date | None], tuple[datetime, tuple[object, ...], Round]] = {}
 
     def plan(self, now: datetime, site: str | None, day: date | None, at: datetime | None = None) -> Round:
         """The round now, or as of an earlier moment ``at``. Raises StoreError.
@@ -126,13 +134,35 @@ class Rounds:
         if at is not None and at < now:
             return plan_round(self._then(settings, site, at), at, site=site, day=day)
         insights, due = self._known()
+        alarms, proofs = tuple(self._alarms()), tuple(self._proofs(None))
+        shelf, stock = self._stock(settings, now)
+        rests_on = (settings, insights, due, stock, proofs, sum(one.revision for one in alarms))
+        with self._lock:
+            known = self._planned.get((site, day))
+        if known is not None and timedelta(0) <= now - known[0] < FRESH and _same(known[1], rests_on):
+            return known[2]
         views = [one for one in self._views().values() if site is None or one.printer.place.site == site]
         spots = [spot_of_view(one, insights.get(one.printer.id), due.get(one.printer.id)) for one in views]
-        shelf, stock = self._stock(settings, now)
-        morning = morning_of(settings, spots, shelf, stock, self._alarms(), self._proofs(None))
-        return plan_round(morning, now, site=site, day=day)
+        made = plan_round(morning_of(settings, spots, shelf, stock, alarms, proofs), now, site=site, day=day)
+        with self._lock:
+            while len(self._planned) >= MOST_KEPT:
+                self._planned.pop(next(iter(self._planned)))
+            self._planned[site, day] = now, rests_on, made
+        return made
 
-    def _stock(self, settings: Settings, at: datetime) -> tuple[Shelf, ShelfState]:
+    def _stock(self, settings: Settings, now: datetime) -> tuple[Shelf, ShelfState]:
+        """The shelf now; the same as before while nothing moved."""
+        with self._lock:
+            known = self._stood
+        if known is not None and known[1] is settings and not self._store.ledger_after(known[0], MOVED_KINDS):
+            return known[2], known[3]
+        last = self._store.last_entry()
+        shelf, stock = self._stock_at(settings, now)
+        with self._lock:
+            self._stood = last, settings, shelf, stock
+        return shelf, stock
+
+    def _stock_at(self, settings: Settings, at: datetime) -> tuple[Shelf, ShelfState]:
         shelf = shelf_of(settings, self._store.printers(retired=True))
         if not settings.parts:
             # Where no part is named nothing can be carried from anywhere, and the whole ledger need not be read.
@@ -153,5 +183,10 @@ class Rounds:
             ground = Ground(told, insight, points[-1] if points else None, rows, settings.polling.status, off)
             found = upkeep(ground, settings.plans(), at)
             spots.append(spot_of_history(told, insight, found, latest.get(number), view.printer))
-        shelf, stock = self._stock(settings, at)
+        shelf, stock = self._stock_at(settings, at)
         return morning_of(settings, spots, shelf, stock, self._alarms(), self._proofs(at))
+
+
+def _same(one: tuple[object, ...], other: tuple[object, ...]) -> bool:
+    """Whether two rounds rest on the same: large things by identity, the small ones at the end by value."""
+    return all(map(operator.is_, one[:4], other[:4])) and one[4:] == other[4:]

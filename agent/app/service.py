@@ -251,7 +251,7 @@ class Service:
         seconds = self.settings.polling.status.total_seconds()
         add(self._sweep_job, "interval", seconds=seconds, id="sweep", next_run_time=self.clocks.now())
         add(self._thin_job, "cron", hour=2, minute=30, id="thin")
-        add(self.aftercare.look, "interval", seconds=LOGGED_SECONDS, id="logged", next_run_time=self.clocks.now())
+        add(self.aftercare.look, "interval", seconds=LOGGED_SECONDS, id="logged", max_instances=3)
         soon = self.clocks.now() + timedelta(seconds=FIRST_RECKONING_SECONDS)
         add(self.aftercare.reckon, "interval", seconds=EVERY_SECONDS, id="pages", next_run_time=soon)
         if self.settings.metrics.otlp is not None:

@@ -99,7 +99,9 @@ def _prove(service: Service, told: Sequence[Service], evidence: Evidence, as_of:
         return Proof(service, checks, PROVING, until)
     missing = [one.words for one in counted if one.state == MISSING and one.kind == READ]
     missing = missing or [one.words for one in counted if one.state == MISSING]
-    return Proof(service, checks, UNPROVEN, until, tuple(dict.fromkeys(missing)))
+    again = {one.id: _names(one) for one in case.others if one.at > service.at + ONE_VISIT}
+    later = next((number for number, names in again.items() if _names(service) <= names), None)
+    return Proof(service, checks, UNPROVEN, until, tuple(dict.fromkeys(missing)), superseded_by=later)
 
 
 def set_time(contacts: Iterable[ContactRun], at: datetime, within: timedelta, as_of: datetime) -> datetime:
@@ -158,25 +160,18 @@ class _Case:
         return [key for key in keys if key in found]
 
     def _span(self, subjects: Iterable[str]) -> tuple[datetime, datetime]:
-        """From when to when what the printer shows of these may be owed to this service."""
+        """From when to when what the printer shows of these is owed to this service, and not to one nearer in time."""
         wanted = set(subjects)
         begin, end = self.service.at - SAME, self.as_of
         for one in self.others:
             if abs(one.at - self.service.at) <= ONE_VISIT or not wanted & _names(one):
                 continue
+            middle = one.at + (self.service.at - one.at) / 2
             if one.at <= self.service.at:
-                begin = max(begin, one.at)
+                begin = max(begin, middle)
             else:
-                end = min(end, one.at)
+                end = min(end, middle)
         return begin, end
-
-    def _rise_before(self, track: SupplyTrack) -> datetime:
-        """When the supply was last seen to rise for an earlier service: that proves no later one."""
-        earlier = [one.at for one in self.others if one.at < self.service.at - ONE_VISIT and track.key in _names(one)]
-        if not earlier:
-            return self.service.at - SAME
-        found = _rise(_shares(track, self.service.at), max(earlier) - SAME, max(earlier))
-        return moment(found.at) if found is not None and found.at is not None else max(earlier)
 
     # --- the checks -------------------------------------------------------------------------------------------
 
@@ -188,7 +183,6 @@ class _Case:
         key, name = track.key, _called(track)
         kind = COUNTER_RESET if key.startswith(SET_BACK) else LEVEL_BACK
         begin, end = self._span([key, *(deed.subject for deed in self.service.deeds if key in deed.renews)])
-        begin = max(begin, min(self._rise_before(track), self.service.at))
         found = _rise(_shares(track, end), begin, self.service.at)
         if found is None:
             return Check(kind, key, NOT_APPLICABLE, f"the printer gives no number for {name}; look at it by hand")

@@ -99,7 +99,8 @@ class Proof:
 
     ``state``: ``proving`` (within the set time), ``proven``, or ``unproven`` with ``missing``, sentences for a person.
     ``until``: the end of the set time; while the printer is silent that is reckoned as if it answered from now on.
-    ``proven_at``: the reading that completed it.
+    ``proven_at``: the reading that completed it. ``superseded_by``: of an unproven one, the id of a later service that
+    did all of it again, so that nobody need do anything about this one any more.
     """
 
     service: Service
@@ -108,6 +109,7 @@ class Proof:
     until: datetime
     missing: tuple[str, ...] = ()
     proven_at: datetime | None = None
+    superseded_by: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -327,6 +327,7 @@ class ProofShape(Shape):
     state: Literal["proving", "proven", "unproven"]
     until: datetime
     proven_at: datetime | None
+    superseded_by: int | None
     checks: list[ProofCheck]
     missing: list[str]
 

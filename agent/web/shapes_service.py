@@ -39,6 +39,7 @@ def proof(one: Proof, printers: Printers) -> dict[str, Any]:
         "state": one.state,
         "until": one.until,
         "proven_at": one.proven_at,
+        "superseded_by": one.superseded_by,
         "checks": [_check(check) for check in one.checks],
         "missing": list(one.missing),
     }

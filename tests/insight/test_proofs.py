@@ -30,6 +30,7 @@ from agent.model.upkeep import NOT_RESET, Disagreement, Plan
 NOON = datetime(2026, 3, 2, 12, tzinfo=UTC)
 MINUTE, HOUR, DAY = timedelta(minutes=1), timedelta(hours=1), timedelta(days=1)
 KIT = Plan("kit", "Fit the kit", renews=("fuser",), reports=("overduePreventMaint",))
+LONG = ((NOON - 60 * DAY, NOON + 90 * DAY),)
 CALIBRATION = Plan("calibration", "Calibrate", colour_only=True, after=("toner:cyan", "kit"))
 
 
@@ -211,6 +212,10 @@ def test_the_second_of_two_services_is_not_proven_by_the_first_swap():
     ledger = (logged("toner:cyan"), logged("toner:cyan", at=NOON + 3 * HOUR, number=8))
     first, second = proofs(evidence(cyan, ledger=ledger), NOON + 4 * HOUR)
     assert (first.state, second.state) == ("proven", "proving")
+    again = (logged("toner:cyan", at=NOON - 40 * DAY), logged("toner:cyan", number=8))
+    told = evidence(track("toner:cyan", (NOON - 50 * DAY, 4), (NOON - MINUTE, 60)), ledger=again, runs=LONG)
+    assert [one.state for one in proofs(told, NOON + HOUR)] == ["unproven", "proven"], "the rise is the nearer one's"
+    assert proofs(told, NOON + HOUR)[0].superseded_by == 8
     ledger = (logged("toner:cyan"), logged("toner:cyan", at=NOON + HOUR / 2, number=8))
     assert {one.state for one in proofs(evidence(cyan, ledger=ledger), NOON + HOUR)} == {"proven"}, "said twice"
 
