@@ -15,6 +15,7 @@ from agent.insight.symptoms import rank as suspects_of
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.failure import Failure
 from agent.web import api_alarms, api_work, schema, shapes, shapes_history
+from agent.web.api_doors import add_doors
 from agent.web.api_terms import At, Id, Limit, Offset, Since, Text, answer, answers, links
 from agent.web.callers import Refused
 from agent.web.house import House
@@ -36,6 +37,7 @@ class Api(FastAPI):
                 [(schema.Problem, "serialization")], ref_template="#/components/schemas/{model}"
             )
             made["components"]["schemas"].update(shapes_of["$defs"])
+            add_doors(made)
         return self.openapi_schema or {}
 
 

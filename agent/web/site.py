@@ -21,6 +21,7 @@ from agent.web.gate import Gate
 from agent.web.house import House
 from agent.web.leaf import HEADERS, NAV, PAGE, address, answer, guarded, leaves, number
 from agent.web.live import Bulletin, live
+from agent.web.problem import problem
 from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
 from agent.web.sheet import DAYS, grain, sheet
 from agent.web.standing import SET_ASIDE, chosen
@@ -62,9 +63,11 @@ def routes(house: House, gate: Gate | None = None, bulletin: Bulletin | None = N
     ]
 
 
-def missing(_: Request, failure: Exception) -> Response:
+def missing(request: Request, failure: Exception) -> Response:
     """A page that is not there, or a way of asking that is none."""
     status = failure.status_code if isinstance(failure, HTTPException) else 404
+    if str(request.scope.get("path", "")).startswith("/api/"):  # an address that no route of the API fits
+        return problem(status, "There is nothing at this address; /api/v1/openapi.json tells what there is.")
     words = {
         404: ("There is no such page", "The address may be old, or the printer may be gone."),
         405: ("This page is not asked for in that way", "Pages are read with GET, and forms are sent with POST."),
