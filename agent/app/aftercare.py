@@ -105,6 +105,8 @@ class Aftercare:
 
     async def reckon(self) -> None:
         """Reckon anew what wants it, and once more where something was logged meanwhile; one call at a time."""
+        if self._reckoning:
+            return  # the one under way sees to it
         self._reckoning = True
         try:
             for _ in range(MOST_TURNS):

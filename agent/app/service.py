@@ -253,7 +253,7 @@ class Service:
         add(self._thin_job, "cron", hour=2, minute=30, id="thin")
         add(self.aftercare.look, "interval", seconds=LOGGED_SECONDS, id="logged", max_instances=3)
         soon = self.clocks.now() + timedelta(seconds=FIRST_RECKONING_SECONDS)
-        add(self.aftercare.reckon, "interval", seconds=EVERY_SECONDS, id="pages", next_run_time=soon)
+        add(self.aftercare.reckon, "interval", seconds=EVERY_SECONDS, id="pages", next_run_time=soon, max_instances=3)
         if self.settings.metrics.otlp is not None:
             every = self.settings.metrics.otlp.every.total_seconds()
             add(self.telemetry.send, "interval", seconds=every, id="telemetry")

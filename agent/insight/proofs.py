@@ -42,7 +42,7 @@ from agent.model.proof import (
 from agent.model.reading import RECEPTACLE
 from agent.model.shelf import fits, names_supply
 from agent.model.upkeep import NOT_RESET, Disagreement, Plan
-from agent.model.wording import clean, supply_words
+from agent.model.wording import PARTS, clean, supply_words
 
 WITHIN = timedelta(hours=2)
 LONGEST = timedelta(days=1)
@@ -368,8 +368,7 @@ def _share(share: float) -> str:
 
 def _called(track: SupplyTrack) -> str:
     """What a technician calls it; for a kind that the standard does not name, what the printer calls it."""
-    words = supply_words(track.key)
-    return clean(track.description, 60) or words if words == track.key else words
+    return supply_words(track.key) if track.kind in PARTS else clean(track.description, 60) or track.key
 
 
 def _in_words(track: SupplyTrack, words: str) -> str:
