@@ -6,7 +6,9 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from decimal import Decimal
+from functools import lru_cache
 
+from agent.insight.far import Far
 from agent.insight.handwork import PLAN_MINUTES, STOPPING
 from agent.insight.orders import law_of_days
 from agent.insight.reach import day_in
@@ -121,6 +123,7 @@ class Job:
             self.urgency = urgency
 
 
+@lru_cache(maxsize=8192)
 def slug(text: str) -> str:
     """Text as a part of a key: ``:`` becomes ``.``; what is not safe in a URL path becomes ``~`` and its octets."""
     made = []
@@ -139,6 +142,7 @@ def key_of(printer_id: int, deed: str) -> str:
     return f"{printer_id}.{slug(deed)}"
 
 
+@lru_cache(maxsize=8192)
 def supply_title(kind: str, colorant: str | None, key: str, description: str = "") -> str:
     """``Exchange the cyan toner``."""
     name = part(kind, colorant)
@@ -149,11 +153,18 @@ def supply_title(kind: str, colorant: str | None, key: str, description: str = "
     return f"{verb} {name}" + (f" {clean(again, 10)}" if again else "")
 
 
-def gather(spot: Spot, morning: Morning, now: datetime) -> dict[str, Job]:
-    """The jobs of one printer by the key of their card: its supplies and its plans, due or not."""
+def gather(spot: Spot, morning: Morning, now: datetime, far: Far | None = None) -> dict[str, Job]:
+    """The jobs of one printer by the key of their card: its supplies and its plans, due or not.
+
+    ``far``: leave out what lies beyond it (None: nothing).
+    """
     today = day_in(spot.printer.place.zone, now)
     supplies: dict[str, Job] = {}
+    left_out: dict[str, Forecast] = {}
     for forecast in spot.insight.forecasts if spot.insight is not None else ():
+        if far is not None and forecast.supply not in spot.empty and far.leaves_out(forecast, now):
+            left_out.setdefault(forecast.supply, forecast)
+            continue
         job = _supply_job(spot, forecast, morning, now)
         supplies.setdefault(job.supply, job)
     for key in sorted(spot.empty - supplies.keys()):
@@ -164,6 +175,13 @@ def gather(spot: Spot, morning: Morning, now: datetime) -> dict[str, Job]:
     names = {plan.name: plan for plan in morning.shelf.plans}
     for item in spot.upkeep.items if spot.upkeep is not None else ():
         absorbed = [supplies.pop(key) for key in item.supplies if item.planned and key in supplies]
+        if far is not None and not absorbed and far.leaves_out_plan(item, names.get(item.plan), today):
+            continue
+        absorbed += [
+            _supply_job(spot, left_out.pop(key), morning, now)
+            for key in item.supplies
+            if item.planned and key in left_out
+        ]
         job = _plan_job(spot, item, names.get(item.plan), absorbed, morning, today)
         made[job.key] = job
     made |= {job.key: job for job in supplies.values()}
@@ -183,15 +201,20 @@ def bare_supply(printer: Printer, key: str, morning: Morning) -> Job:
     job = Job(printer, bare, key_of(printer.id, key), title, key, kind, colorant, kinds=(kind,))
     job.harm = _harm(kind, morning.terms)
     job.needs = (tuple(found),)
-    job.unmet = f"{part(kind, colorant)} for {clean(printer.model, 60) or 'this printer'}"
+    job.unmet = _unmet(kind, colorant, printer.model)
     return job
+
+
+@lru_cache(maxsize=8192)
+def _unmet(kind: str, colorant: str | None, model: str) -> str:
+    return f"{part(kind, colorant)} for {clean(model, 60) or 'this printer'}"
 
 
 def _supply_job(spot: Spot, forecast: Forecast, morning: Morning, now: datetime) -> Job:
     job = bare_supply(spot.printer, forecast.supply, morning)
     job.kind, job.colorant, job.kinds = forecast.kind, forecast.colorant, (forecast.kind,)
     job.title = supply_title(forecast.kind, forecast.colorant, forecast.supply.partition(" (")[0], forecast.description)
-    job.unmet = f"{part(job.kind, job.colorant)} for {clean(spot.printer.model, 60) or 'this printer'}"
+    job.unmet = _unmet(job.kind, job.colorant, spot.printer.model)
     job.harm = _harm(job.kind, morning.terms)
     job.forecast = forecast
     if forecast.empty is None:

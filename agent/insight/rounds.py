@@ -13,12 +13,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from decimal import Decimal
 
 from agent.insight import calls
 from agent.insight.cards import card_of, chance_words, day_words, run_out, visit_of
 from agent.insight.carrying import Hands, carried
+from agent.insight.far import Far
 from agent.insight.jobs import Job, Morning, Spot, gather
 from agent.insight.reach import day_in
 from agent.insight.walk import is_round_day, next_in, next_round, rounds_ahead, stop_key
@@ -109,15 +110,26 @@ def _stops(morning: Morning, spots: Sequence[Spot], day: date, now: datetime) ->
     # A day on which no site has a round was asked for on purpose: then all have one.
     all_open = not any(is_round_day(rhythm, day) for rhythm in rhythms.values())
     after = {rhythm: next_round(rhythm, day) for rhythm in set(rhythms.values())}
+    far: dict[Rhythm, Far] = {}
     made = []
     for spot in spots:
         number = spot.printer.id
-        jobs = gather(spot, morning, now)
+        called = number in alarms or number in proofs
+        rhythm = rhythms[spot.printer.place.site]
+        if rhythm not in far:
+            far[rhythm] = _far(after[rhythm], day, now)
+        jobs = gather(spot, morning, now, None if called else far[rhythm])
         calls.take_alarms(jobs, spot, alarms.get(number, _NO_ALARMS), morning)
         calls.take_proofs(jobs, spot, proofs.get(number, _NO_PROOFS), morning)
-        rhythm = rhythms[spot.printer.place.site]
         made.append(_Stop(spot, list(jobs.values()), rhythm, all_open or is_round_day(rhythm, day), after[rhythm]))
     return sorted(made, key=lambda one: stop_key(one.spot.printer))
+
+
+def _far(next_day: date | None, day: date, now: datetime) -> Far:
+    """Beyond the next round, and beyond what is listed among what waits."""
+    beyond = (next_day - now.date()).days + 3.0 if next_day is not None else 370.0
+    listed = max(0, (day - now.date()).days) + AHEAD_DAYS
+    return Far(max(beyond, float(listed)), now.date() + timedelta(days=listed + 1))
 
 
 _NO_ALARMS: Sequence[AlarmRecord] = ()

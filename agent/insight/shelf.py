@@ -138,8 +138,11 @@ def _printer_moves(shelf: Shelf, entries: Sequence[LedgerEntry], as_of: datetime
     names = {plan.name: plan for plan in shelf.plans}
     made = []
     done = services(entries, as_of)
+    here: dict[int, list[Service]] = {}
+    for service in done:
+        here.setdefault(service.printer_id, []).append(service)
     for swap in swaps(entries, as_of, plans=tuple(names)):
-        if not swap.logged and _is_planned(swap, done, names):
+        if not swap.logged and _is_planned(swap, here.get(swap.printer_id, ()), names):
             continue
         part = _part_of(shelf, swap, books)
         if part is not None and swap.from_shelf:
@@ -154,10 +157,12 @@ def _printer_moves(shelf: Shelf, entries: Sequence[LedgerEntry], as_of: datetime
 
 
 def _is_planned(swap: Swap, done: Sequence[Service], names: Mapping[str, Plan]) -> bool:
-    """Whether a swap that was seen belongs to the service of a plan, which takes the parts that it needs."""
+    """Whether a swap that was seen belongs to the service of a plan, which takes the parts that it needs.
+
+    ``done``: the services of its printer.
+    """
     return any(
-        service.printer_id == swap.printer_id
-        and service.subject in names
+        service.subject in names
         and names_supply(swap.supply, names[service.subject].renews)
         and -SAME <= swap.at - service.at <= LATE_RESET
         for service in done

@@ -8,7 +8,7 @@ from datetime import date, timedelta
 from decimal import Decimal
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from agent.insight.jobs import Morning, slug
@@ -530,3 +530,20 @@ def test_two_hundred_printers_are_walked_by_place():
     assert [one.number for one in made.visits] == list(range(1, 201))
     places = [(one.place.site, one.place.building) for one in made.visits]
     assert places == sorted(places)
+
+
+@settings(max_examples=80, deadline=None)
+@given(mornings(), st.floats(20, 200))
+def test_what_is_far_off_may_be_left_out_of_the_reckoning(given_morning, days):
+    """A forecast far beyond the round changes nothing on it (the planner leaves such ones out for speed)."""
+    assume(given_morning.terms.rhythm.days)  # where no other round ever comes nothing is far off
+    more = [
+        replace(one, insight=replace(one.insight, forecasts=(*one.insight.forecasts, far_off(one.printer.id, days))))
+        for one in given_morning.spots
+    ]
+    plain, fuller = plan_round(given_morning, NOW), plan_round(replace(given_morning, spots=more), NOW)
+    assert fuller.visits == plain.visits
+
+
+def far_off(number: int, days: float):
+    return replace(forecast(number, "transferUnit", 60 + days, 2.0), level=0.9)
