@@ -257,6 +257,7 @@ class Service:
         if self.settings.metrics.otlp is not None:
             every = self.settings.metrics.otlp.every.total_seconds()
             add(self.telemetry.send, "interval", seconds=every, id="telemetry")
+        if self.pages.open:
             add(self.pages.watch, "interval", seconds=WATCHED_SECONDS, id="news")
         add(self._letter_job, "interval", seconds=LETTERS_SECONDS, id="letters", next_run_time=soon)
         watchdog = self.supervisor.watchdog_seconds
