@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+from agent.alarms.picture import mermaid, rows
 from agent.metrics import catalogue
 from agent.settings import json_schema
 
@@ -109,7 +111,14 @@ def _what(one: dict[str, Any], schema: dict[str, Any]) -> str:
     return words.get(str(kind), str(kind))
 
 
-PAGES = {"metrics.md": metrics, "settings.md": settings}
+def alarms() -> str:
+    """The page about alarms, with the picture and the table of the life of an alarm as the program has them."""
+    page = (DOCS / "alarms.md").read_text("utf-8")
+    page = re.sub(r"```mermaid\nstateDiagram.*?```\n", lambda _: f"```mermaid\n{mermaid()}```\n", page, flags=re.DOTALL)
+    return re.sub(r"(?m)^\| state \|.*\n(\|.*\n)*", lambda _: rows(), page)
+
+
+PAGES = {"metrics.md": metrics, "settings.md": settings, "alarms.md": alarms}
 
 
 def main() -> None:
