@@ -91,10 +91,14 @@ def shown(levels: Levels, counts: Counts | None) -> Shown:
 
 
 def _use_a_page(seen: Shown, step: float) -> float:
-    """A rough use per impression: all plausible falls over all impressions."""
-    fall = -np.diff(seen.share)
+    """A rough use per impression: all plausible falls over all impressions, where the counter tells these."""
+    if not seen.at.size:
+        return 0.0
+    # A counter whose points begin later than the levels says nothing of the falls before.
+    first = max(0, int(np.searchsorted(seen.high, seen.low[0], side="right")) - 1)
+    fall = -np.diff(seen.share[first:])
     good = fall[(fall > 0) & (fall <= max(2.5 * step, 0.08))]
-    pages = float(seen.high[-1] - seen.low[0]) if seen.at.size else 0.0
+    pages = float(seen.high[-1] - seen.low[0])
     return float(good.sum()) / pages if pages > 0 else 0.0
 
 
@@ -121,11 +125,16 @@ class _Splitter:
 
     def split(self) -> tuple[list[int], list[Swap]]:
         share, believed = self.share, self.believed
-        index = 0
+        fall = -np.diff(self.seen.share)
+        # By far the most went down a little, in runs: each run is taken at once.
+        turns = [*(np.flatnonzero((fall < 0.0) | (fall >= 0.3)) + 1).tolist(), len(share)]
+        turn = index = 0
         while index < len(share):
-            if not believed or 0.0 <= share[believed[-1]] - share[index] < 0.3:  # by far the most: it went down
-                believed.append(index)
-                index += 1
+            if not believed or 0.0 <= share[believed[-1]] - share[index] < 0.3:
+                while turns[turn] <= index:
+                    turn += 1
+                believed.extend(range(index, turns[turn]))
+                index = turns[turn]
                 continue
             if share[index] > share[believed[-1]] and not self.seen.only_some:
                 back = self._goes_back(believed[-1], index)
@@ -150,7 +159,9 @@ class _Splitter:
             if abs(share[later] - share[old]) < 0.5 * self.size and at[later] - at[new] <= _BLINK:
                 return later
             enough = fall > 1.6 * self.size and fall > _EXPLAINED * self.use * (self.pages[later] - self.pages[new])
-            if share[later] <= share[old] + self.slack and enough:
+            # Far below the old level it has not gone back to it: that is another oddity.
+            lowest = share[old] - self.slack - self.use * (self.pages[later] - self.pages[old])
+            if lowest <= share[later] <= share[old] + self.slack and enough:
                 return later
         return None
 
@@ -190,13 +201,15 @@ class _Splitter:
         sure = 0.995 if full and before <= 0.35 else 0.97 if full else 0.93 if rise >= 0.3 else 0.85
         if self.contact.latest <= at + 1.0:  # Nothing confirms it yet.
             # At the very end of a life a full reading is a new cartridge; higher up it may be a blink.
-            sure = min(sure, 0.6 if silent or before > 0.06 or not full else 0.95)
+            left = before + (1 - self.steps.rounding) * size - self.use / 3 * (self.pages[index] - self.pages[last])
+            early = before > 0.06 or (size > 0.06 and left > 0.06)
+            sure = min(sure, 0.6 if silent or early or not full else 0.95)
         return Swap(place, at, sure, used_before=not full)
 
     def _stays_up(self, index: int) -> Swap | None:
         """A rise by one coarse step is no flicker when it lasts for more pages than a flicker or a shake could."""
         before, now, use = self.share[self.believed[-1]], self.share[index], self.use / 3
-        if self.size < 0.08 or now - before < 0.75 * self.size or use <= 0:
+        if self.size < 0.08 or now - before < 0.75 * self.size or use <= 0 or self._blinks(index):
             return None
         later = np.flatnonzero(self.seen.share[index:] < now - 1e-9)
         until = self.pages[index + int(later[0])] if later.size else self.pages[-1]
@@ -204,6 +217,13 @@ class _Splitter:
             return None
         text = "rose by one step and stayed"
         return Swap(len(self.believed), self.at[index], 0.75, used_before=now < _FULL, text=text)
+
+    def _blinks(self, index: int) -> bool:
+        """Whether the level before this one, or this one, was shown for a moment only, on the way down or up."""
+        share, at, believed = self.share, self.at, self.believed
+        if len(believed) > 1 and share[index] <= share[believed[-2]] and at[index] - at[believed[-1]] <= _BLINK:
+            return True
+        return index + 1 < len(share) and share[index + 1] > share[index] and at[index + 1] - at[index] <= _BLINK
 
     def _worse_one(self, index: int) -> Swap | None:
         """A great fall that pages do not explain, and that lasts: a cartridge with less in it, or a corrected gauge."""

@@ -21,7 +21,7 @@ from agent.insight.days import CLOSE_HOUR, OPEN_HOUR, Floats, Ints
 from agent.insight.series import DAY
 from agent.insight.steps import ROUNDINGS, Steps
 from agent.insight.usage import Ahead, Flow
-from agent.insight.wear import COVERAGE_NOISE, Wear, used
+from agent.insight.wear import COVERAGE_NOISE, FLOOR, Wear, used
 from agent.model.insight import PROBABILITIES, Dates
 
 NODES = 64
@@ -121,21 +121,25 @@ def left(
         floor = np.maximum(0.0, one.shown_first - rounding * size)
         top = np.minimum(1.0, one.shown_first + (1 - rounding) * size)
         anchor = floor + _PSI * (top - floor)
-        at = np.full(NODES, one.start[0])
+        at = np.full(NODES, one.start[1])  # the level was read when so much had been counted
     if one.some:
         floor = np.zeros(NODES)
     since = np.maximum(0.0, now - at)
     sd = math.sqrt(variance)
-    # The level has not yet fallen to the next step, which bounds the use from above (with a little room for the
-    # unevenness of coverage).
-    room = np.maximum(1e-6, anchor - floor) * 1.05 + 0.05 * size
+    # The level has not yet fallen to the next step, which bounds the use from above, with as much room as the
+    # unevenness of coverage since the last border makes.
+    gap = np.maximum(1e-6, anchor - floor)
+    uneven = np.sqrt(FLOOR + coverage / (1.0 + since / max(1.0, a_day)))
+    room = gap * (1.0 + uneven) + 0.02 * size
     with np.errstate(divide="ignore"):
         bounded = (since > 0) & (anchor > floor + 0.01 * size)
         most = np.where(bounded, np.log(room) - np.log(np.maximum(since, 1e-9)), np.inf)
     bound = np.clip((most - mean) / sd, -6.0, 8.0)
     log_use = mean + sd * ndtri(np.clip(_P * ndtr(bound), 1e-12, 1 - 1e-12))
     use = np.exp(np.minimum(log_use, np.where(np.isfinite(most), most, np.inf)))
-    share = np.clip(anchor - use * since, np.minimum(floor, anchor), anchor)
+    # What still prints has not come to the border: close to it, it is a little above rather than on it.
+    near = np.maximum(1e-9, gap * uneven)
+    share = np.minimum(anchor, floor + near * np.logaddexp(0.0, (anchor - use * since - floor) / near))
     # A node that leaves the use little room is the less likely one (the rest of its law is cut off).
     weight = np.maximum(ndtr(bound), 1e-9)
     weight = weight * (1.0 - early[0] * np.clip(1.0 - share / max(early[1], 1e-6), 0.0, 1.0))

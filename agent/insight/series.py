@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from operator import attrgetter
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -18,7 +19,7 @@ from agent.insight import counters
 from agent.insight.days import Floats, Ints
 from agent.model.fleet import ContactRun, CounterTrack, CountPoint, LevelPoint, SupplyTrack
 from agent.model.insight import Note
-from agent.model.reading import Mark
+from agent.model.reading import Amount, Mark
 
 Bools = NDArray[np.bool_]
 P = TypeVar("P", CountPoint, LevelPoint)
@@ -28,6 +29,7 @@ SOME = -3.0
 _OFTEN = 3600.0
 _SURELY_HONEST = 25.0  # Pages a minute below which a step forward needs no closer look.
 DAY = 86_400.0
+_AT = attrgetter("at")
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +101,7 @@ class Ordered(Generic[P]):
 
 def in_order(points: Sequence[P], until: datetime, subject: str, notes: list[Note]) -> Ordered[P]:
     """Put points in order of time, drop doubles (the later row wins) and what came after ``until``."""
-    at = np.array([point.at.timestamp() for point in points])
+    at = np.array(list(map(datetime.timestamp, map(_AT, points))), dtype=np.float64)
     steps = np.diff(at)
     if steps.size and steps.min() <= 0:
         backwards = int((steps < 0).sum())
@@ -192,6 +194,14 @@ def _doubtful(track: CounterTrack, old: CountPoint, new: CountPoint) -> tuple[fl
 _CODES = {Mark.SOME: -3, Mark.UNKNOWN: -2, Mark.OTHER: -1}
 
 
+def _amounts(found: list[Amount]) -> Floats:
+    """Amounts as numbers, marks by their codes."""
+    try:
+        return np.array(found, dtype=np.float64)  # far quicker, and most tracks are numbers throughout
+    except TypeError:
+        return np.array([_CODES[one] if isinstance(one, Mark) else one for one in found], dtype=np.float64)
+
+
 def levels(track: SupplyTrack, ordered: Ordered[LevelPoint], notes: list[Note]) -> tuple[Levels, Ints]:
     """A supply track as shares of its capacity, and the indices at which the capacity became another number.
 
@@ -199,10 +209,8 @@ def levels(track: SupplyTrack, ordered: Ordered[LevelPoint], notes: list[Note]) 
     what the printer says is still good, so it is kept, and the change is noted. Capacity 0 or unknown gives no share,
     except in percent.
     """
-    level = np.array([_CODES[one.level] if isinstance(one.level, Mark) else one.level for one in ordered.points], float)
-    room = np.array(
-        [_CODES[one.capacity] if isinstance(one.capacity, Mark) else one.capacity for one in ordered.points], float
-    )
+    level = _amounts([one.level for one in ordered.points])
+    room = _amounts([one.capacity for one in ordered.points])
     full = np.where(room > 0, room, np.nan)
     if track.unit == "percent":
         full = np.where((room < 0) & (level <= 100), 100.0, full)

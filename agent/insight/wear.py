@@ -139,10 +139,10 @@ def _bracket(counts: Counts, at: float) -> tuple[float, float]:
 def _drops(share: list[float], begin: int, stop: int) -> tuple[list[tuple[int, float]], float]:
     """Where the level fell below all before it in this life, with the lowest before; and the lowest of all."""
     floor, found = share[begin], []
-    for at in range(begin + 1, stop):
-        if share[at] < floor - 1e-9:
+    for at, now in enumerate(share[begin + 1 : stop], begin + 1):
+        if now < floor - 1e-9:
             found.append((at, floor))
-            floor = share[at]
+            floor = now
     return found, floor
 
 

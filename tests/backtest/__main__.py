@@ -16,7 +16,8 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from tests.backtest import policy, report, swapping, trial, world
 
 TUNING_SEEDS = (1, 2, 3, 4, 5)
-TEST_SEEDS = (101, 102, 103)
+TEST_SEEDS = (201, 202, 203)
+"""Seeds 101 to 103 judged an earlier state of the method, which was changed after that, so they are fresh no more."""
 STEPS = (0.01, 0.05, 0.10, 0.25, world.SOME_ONLY)
 
 

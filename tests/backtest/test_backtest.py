@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.backtest import report, swapping, trial, world
+from tests.backtest import limit, report, swapping, trial, world
 
 SEED = 201  # neither a tuning seed nor one of the whole backtest
 
@@ -51,6 +51,17 @@ def test_the_oracle_is_right_when_nothing_varies():
     made.wear = made.expected.copy()
     for day in (20, 60, 100):
         assert made.time_until_dry(0, day, pages=made.expected) == made.time_until_dry(0, day)
+
+
+def test_the_limit_knows_the_level_as_well_as_theory_says():
+    # A random walk with q a day seen through noise r: the variance of the steady Kalman filter is the positive root of
+    # p^2 = q (p + r) (Muth 1960). Here a workday says something, 5 of 7 days, with r about the squared variation.
+    made = world.make(SEED, 0.01, printers=60, days=300)
+    level = made.expected[:, :300] / made.plain[:, :300]
+    miss = np.log(limit.levels(made)[:, 200:] / level[:, 200:])
+    q, r = world.DRIFT_A_DAY * 7 / 5, float((made.variation**2).mean())
+    theory = (q + np.sqrt(q * q + 4 * q * r)) / 2
+    assert miss.std() == pytest.approx(np.sqrt(theory), rel=0.2)
 
 
 def test_pinball_is_least_at_the_quantile():

@@ -14,12 +14,28 @@ from agent.insight.reach import flow_of
 from agent.insight.usage import ahead
 from agent.model.fleet import PrinterHistory
 from agent.model.insight import Insight
+from tests.backtest import limit
 from tests.backtest import world as truth
 from tests.backtest.rivals import Seen, mean_use, oracle, straight_line
 
 GROUPS = ((1, 5), (5, 10), (10, 20), (20, 40))
 TARGET = (0.1, 0.5, 0.9)
-FIELDS = ("printer", "day", "true", "p10", "p50", "p90", "line", "mean", "oracle", "volume", "day10", "day50", "day90")
+FIELDS = (
+    "printer",
+    "day",
+    "true",
+    "p10",
+    "p50",
+    "p90",
+    "line",
+    "mean",
+    "oracle",
+    "volume",
+    "limit",
+    "day10",
+    "day50",
+    "day90",
+)
 
 
 @dataclass(frozen=True)
@@ -59,30 +75,32 @@ def run(
         ),
         axis=1,
     )
+    best = limit.levels(world)
     rows, reasons = [], []
     for begin in range(plan.first, plan.last, plan.every):
         fleet = teach(histories, begin, what, tick)
         for printer in range(world.printers):
             for day in drawn[printer].tolist():
                 if begin <= day < begin + plan.every and world.level[printer, day] > 0:
-                    row, reason = _one(world, histories[printer], fleet, printer, day, what)
+                    nearest = limit.until_dry(world, best, printer, day)
+                    row, reason = _one(world, histories[printer], fleet, printer, day, what, nearest)
                     rows.append(row)
                     reasons.append(reason)
                     tick()
     made = np.array(rows)
-    made[:, 2:10] = open_days(made[:, 2:10])
+    made[:, 2:11] = open_days(made[:, 2:11])
     return made, reasons
 
 
 def _one(
-    world: truth.World, history: PrinterHistory, fleet: Fleet, printer: int, day: int, what: Terms
+    world: truth.World, history: PrinterHistory, fleet: Fleet, printer: int, day: int, what: Terms, nearest: float
 ) -> tuple[tuple[float, ...], str]:
     insight = look(history, fleet, truth.as_of(day), what)
     found = insight.forecasts[0]
     real = world.time_until_dry(printer, day)
     seen = Seen(world, printer, day)
     known = _volume(world, insight, printer, day, what)
-    rivals = straight_line(seen, world.step), mean_use(seen, world.step), oracle(world, printer, day), known
+    rivals = straight_line(seen, world.step), mean_use(seen, world.step), oracle(world, printer, day), known, nearest
     nan = float("nan")
     if found.empty is None or found.empty_dates is None:
         return (printer, day, real, nan, nan, nan, *rivals, nan, nan, nan), found.reason or "?"

@@ -46,6 +46,8 @@ MAKERS = ("Tallgrass M40", "Quillon C720", "Bruma 300", "Merle & Voss L2", "Tall
 SOME_ONLY = 0.0
 """The step that stands for "only some remaining"."""
 UNKNOWN = -2.0
+DRIFT_A_DAY = 0.2**2 / 60
+"""The variance by which the logarithm of the level of use moves in a day."""
 
 
 @dataclass(frozen=True)
@@ -63,13 +65,21 @@ class TrueLife:
 
 @dataclass
 class World:
-    """The whole truth. Arrays are (printers, days); ``level`` is the true share at 8 o'clock of the day."""
+    """The whole truth. Arrays are (printers, days); ``level`` is the true share at 8 o'clock of the day.
+
+    ``plain``: the pages expected without drift; ``busy``: days that say something of the level; ``variation`` and
+    ``gamma`` (printers): the coefficient of variation of a day, and whether its law is gamma (else log-normal).
+    """
 
     seed: int
     step: float
     printers: int
     days: int
     slow: bool = False
+    plain: np.ndarray = field(repr=False, default_factory=lambda: np.zeros(0))
+    busy: np.ndarray = field(repr=False, default_factory=lambda: np.zeros(0))
+    variation: np.ndarray = field(repr=False, default_factory=lambda: np.zeros(0))
+    gamma: np.ndarray = field(repr=False, default_factory=lambda: np.zeros(0))
     demand: np.ndarray = field(repr=False, default_factory=lambda: np.zeros(0))
     expected: np.ndarray = field(repr=False, default_factory=lambda: np.zeros(0))
     wear: np.ndarray = field(repr=False, default_factory=lambda: np.zeros(0))
@@ -83,7 +93,9 @@ class World:
     lives: list[TrueLife] = field(repr=False, default_factory=list)
     logged: list[tuple[int, int]] = field(repr=False, default_factory=list)
 
-    def time_until_dry(self, printer: int, day: int, *, pages: np.ndarray | None = None) -> float:
+    def time_until_dry(
+        self, printer: int, day: int, *, pages: np.ndarray | dict[int, np.ndarray] | None = None
+    ) -> float:
         """Days from 8 o'clock of ``day`` until the cartridge in place is empty if nobody swaps it; NaN past the end.
 
         ``pages``: what is worn each day instead of the truth (the oracle passes the expected pages).
@@ -155,8 +167,10 @@ def _pages(world: World, rng: np.random.Generator, total: int) -> None:
     gamma = rng.gamma(np.broadcast_to(shapes, (n, total)), np.broadcast_to(1 / shapes, (n, total)))
     sigma = np.sqrt(np.log1p(variation**2))
     log_normal = np.exp(rng.normal(0, 1, (n, total)) * sigma - sigma**2 / 2)
-    noise = np.where(rng.random(n)[:, None] < 0.5, gamma, log_normal)
-    world.expected = base[:, None] * worth * level
+    world.gamma = rng.random(n) < 0.5
+    noise = np.where(world.gamma[:, None], gamma, log_normal)
+    world.plain, world.busy, world.variation = base[:, None] * worth, worth > 0.3, variation[:, 0]
+    world.expected = world.plain * level
     world.demand = rng.poisson(world.expected * noise).astype(float)
     coverage = np.exp(rng.normal(0, 0.1, (n, total)) - 0.005)
     world.wear = world.demand * coverage

@@ -72,6 +72,32 @@ def test_a_reading_after_power_up_is_no_swap(odd):
     assert len(lives_of(shown)) == 1
 
 
+def test_a_flicker_at_the_very_border_is_no_swap():
+    # The level falls to the next step just when the reading flickers one step lower: 80, 60, 70.
+    shown = [(0, 90), (100, 80), (200, 60), (205, 70), (400, 60), (600, 50)]
+    assert len(lives_of(shown)) == 1
+
+
+def test_a_flicker_just_before_a_swap_is_one_swap():
+    shown = [*falling(60, 10, (0, 800), step=10), (810, 20), (815, 100), (1000, 90), (1200, 80)]
+    lives = lives_of(shown)
+    assert [life.fitted is None for life in lives] == [True, False]
+    assert lives[1].fitted == at(815)
+
+
+def test_an_odd_zero_after_a_flicker_upwards_is_no_swap():
+    shown = [(0, 60), (60, 50), (100, 40), (124, 50), (170, 0), (175, 50), (300, 40), (500, 30)]
+    assert len(lives_of(shown)) == 1
+
+
+def test_a_counter_that_begins_later_than_the_levels_makes_no_swap_of_an_odd_zero():
+    levels = [(100.0 * index, 100 - 10 * index) for index in range(7)]
+    supply = track([*levels, (640, 0), (645, 40)])
+    recent = counter([(600 + 10 * index, 9_000 + 20 * index) for index in range(6)])
+    told = swap_seen(supply, as_of=at(660), contacts=[ContactRun(START, at(660), True)], counters=[recent])
+    assert told is None
+
+
 def test_a_level_that_was_unknown_for_days_is_no_swap():
     shown = [*falling(60, 50, (0, 400)), (410, Mark.UNKNOWN), (500, 48), (600, 47)]
     lives = lives_of(shown)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 from datetime import timedelta
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -16,7 +17,7 @@ from agent.insight.kin import Fleet, KindSums, UseMark, UsePrior, pool
 from agent.insight.printer import Terms, look, summarise
 from agent.insight.steps import Steps
 from agent.insight.usage import ahead, by_time
-from agent.insight.wear import Wear
+from agent.insight.wear import Border, Wear
 from agent.model.fleet import ContactRun, LedgerEntry
 from agent.model.insight import PROBABILITIES, Spread
 from agent.model.reading import Mark
@@ -71,6 +72,29 @@ def test_earlier_lives_teach_the_use_of_a_new_cartridge():
     found = forecast(supply, counts, 142)
     assert found.empty.quantile(0.5) == pytest.approx(68, abs=8)
     assert any("in this printer" in text for text in found.basis)
+
+
+@pytest.mark.parametrize("step", [1, 10, 25])
+@pytest.mark.parametrize("hours", [0, 3])
+def test_a_cartridge_just_fitted_is_foretold_at_once_where_lives_came_before(step, hours):
+    supply, counts = steady(240, step=step)
+    fitted = [new.at for old, new in pairwise(supply.points) if new.level > old.level + 50]
+    assert len(fitted) == 3
+    days = (fitted[-1] - START).days + hours / 24
+    found = forecast(supply, counts, days)
+    assert found.reason is None
+    assert found.empty.quantile(0.5) == pytest.approx(70, abs=8)  # 50 workdays
+    assert any("earlier li" in one for one in found.basis)
+
+
+def test_what_still_prints_is_not_empty_yet():
+    # Rounded down to quarters, and 0 is shown since the level fell below a quarter: a thousand pages ago, which is just
+    # as many as this life's own use says that a quarter lasts. It prints still, so a little is left.
+    border = Border(0.25, 0.0, (3000.0, 3000.0), (3000.0, 3000.0))
+    one = Wear((0.0, 0.0), True, True, 1.0, 0.0, 0.0, (4000.0, 4000.0), border, border, 4, False)
+    found = runout.left(one, Steps(0.25, (1.0, 0.0, 0.0), 5), (np.log(0.25 / 1000), 0.05), 100.0)
+    assert found.pages.min() > 0
+    assert 0 < found.quantiles(found.pages)[1] < 150
 
 
 def test_other_printers_teach_a_new_one():
