@@ -71,13 +71,18 @@ def test_what_to_carry_and_what_to_take_care_of_stand_in_front_once(paper, two_h
 def test_each_card_has_a_code_that_leads_to_its_page(tmp_path):
     made = plan_round(large(20), NOW)
     path = written(tmp_path, made)
+    wanted = {f"https://lowmark.harrow-lane.example/cards/{card.key}" for card in made.cards}
     draw, read = debian("poppler-utils", "pdftoppm"), debian("zbar-tools", "zbarimg")
-    subprocess.run([draw, "-r", "300", "-gray", "-png", path, tmp_path / "page"], check=True)
     found: set[str] = set()
-    for image in sorted(tmp_path.glob("page*.png")):
-        seen = subprocess.run([read, "-q", "--nodbus", "--raw", image], capture_output=True, text=True)
-        found |= set(seen.stdout.split())
-    assert found == {f"https://lowmark.harrow-lane.example/cards/{card.key}" for card in made.cards}
+    for resolution in ("200", "400", "600"):
+        # The reader now and then overlooks one of twenty codes on a page; at another resolution it sees it.
+        subprocess.run([draw, "-r", resolution, "-gray", "-png", path, tmp_path / f"page{resolution}"], check=True)
+        for image in sorted(tmp_path.glob(f"page{resolution}*.png")):
+            seen = subprocess.run([read, "-q", "--nodbus", "--raw", image], capture_output=True, text=True)
+            found |= set(seen.stdout.split())
+        if found >= wanted:
+            break
+    assert found == wanted
 
 
 def test_without_an_address_there_is_no_code_and_a_line_says_why(tmp_path):
