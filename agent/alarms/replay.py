@@ -13,25 +13,28 @@ from datetime import datetime, timedelta
 
 from agent.alarms.engine import judge
 from agent.alarms.past import Past
-from agent.alarms.rules import AGENT_UNWELL, COUNTER_ODDITY, RUN_OUT, SITE_SILENT, UNREACHABLE, Rule
+from agent.alarms.rules import AGENT_UNWELL, COUNTER_ODDITY, RUN_OUT, SERVICE_UNPROVEN, SITE_SILENT, UNREACHABLE, Rule
 from agent.alarms.sites import has_site_rules
 from agent.alarms.spells import Spell, Story, story
+from agent.alarms.windows import PREFIX, Window
 from agent.model.alarm import AlarmRecord, AlarmState
 from agent.model.fleet import LedgerEntry, PrinterView
 
-NOT_REPLAYED = (AGENT_UNWELL, RUN_OUT)
+NOT_REPLAYED = (AGENT_UNWELL, RUN_OUT, SERVICE_UNPROVEN)
 WARM_UP = timedelta(days=7)
 """So much earlier the replay begins, so that what stood at the beginning stands and its delays are over."""
 
 
 NEXT = timedelta(microseconds=1)
+STEP = timedelta(minutes=1)
 SLACK = timedelta(minutes=2)
 """Alarms that miss one another by so little are the same: a replayed one comes with the sweep after the real one."""
 
 
 class _Replay:
-    def __init__(self, pasts: Sequence[Past], rules: Sequence[Rule]) -> None:
+    def __init__(self, pasts: Sequence[Past], rules: Sequence[Rule], windows: Sequence[Window]) -> None:
         self.pasts = list(pasts)
+        self.windows = windows
         self.rules = [replace(rule, tell=(), repeat=None) for rule in rules if rule.when not in NOT_REPLAYED]
         self.by_rule = {rule.name: rule for rule in self.rules}
         self.sites = has_site_rules(self.rules)
@@ -82,7 +85,7 @@ class _Replay:
         records = dict(self.site_records)
         for at in seen:
             records |= self.records.get(at, {})
-        found = judge(self.rules, list(seen.values()), records, now, whole=whole)
+        found = judge(self.rules, list(seen.values()), records, now, whole=whole, windows=self.windows)
         self.ledger += found.ledger
         places = {view.printer.id: at for at, view in seen.items()}
         for record in found.records:
@@ -113,6 +116,8 @@ class _Replay:
                 due = since + (rule.on_delay if record.signal else rule.off)
                 if due > now:
                     self._plan(at, due, contact=record.printer_id is None)
+            if record.suppressed_by.startswith(PREFIX):
+                self._plan(at, now + STEP, contact=record.printer_id is None)  # the window may be over by then
             if record.signal and rule is not None and rule.when == COUNTER_ODDITY:
                 self._plan(at, now + NEXT)  # it is the matter of a moment, and over with the next answer
         if not view.reachable:
@@ -121,9 +126,14 @@ class _Replay:
                     self._plan(at, view.since + wait, contact=True)
 
 
-def replay(pasts: Sequence[Past], rules: Sequence[Rule], begin: datetime, end: datetime) -> Story:
-    """The alarms that ``rules`` would have made of these histories from ``begin`` to ``end``."""
-    return story(_Replay(pasts, rules).run(begin, end), end)
+def replay(
+    pasts: Sequence[Past], rules: Sequence[Rule], begin: datetime, end: datetime, windows: Sequence[Window] = ()
+) -> Story:
+    """The alarms that ``rules`` would have made of these histories from ``begin`` to ``end``.
+
+    ``windows``: the maintenance windows that would have been.
+    """
+    return story(_Replay(pasts, rules, windows).run(begin, end), end)
 
 
 @dataclass(frozen=True, slots=True)

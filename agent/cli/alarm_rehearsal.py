@@ -69,7 +69,7 @@ def replayed(store: Store, settings: Settings, begin: datetime, end: datetime) -
         Past(store.history(one.id, warm, end), store.status_history(one.id, warm, end), settings.polling.status)
         for one in store.printers()
     ]
-    made = replay(pasts, rules, warm, end)
+    made = replay(pasts, rules, warm, end, settings.windows())
     return compare(story(store.ledger(until=end, kinds=LEDGER_KINDS), end), made, rules, begin, end)
 
 

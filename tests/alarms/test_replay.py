@@ -18,6 +18,7 @@ from agent.alarms.past import Past
 from agent.alarms.replay import compare, replay
 from agent.alarms.rules import Rule
 from agent.alarms.spells import story
+from agent.alarms.windows import Window
 from agent.cli.alarms import register
 from agent.model.contact import Contact, StatusPoint
 from agent.model.fleet import ContactRun, Finding, LedgerEntry, LevelPoint, PrinterHistory, SupplyTrack
@@ -89,14 +90,18 @@ def heard(told):
     st.lists(st.tuples(MINUTES, MINUTES, MINUTES), min_size=1, max_size=40),
     st.integers(0, 4),
     st.integers(0, 4),
+    st.tuples(st.integers(0, 30), st.integers(0, 20), st.sampled_from([(), ("Printer 1",)])),
 )
-def test_the_same_rules_replayed_give_what_came(minutes, on, off):
+def test_the_same_rules_replayed_give_what_came(minutes, on, off, window):
     rules = [replace(LOW, on_delay=on * MINUTE, off_delay=off * MINUTE), GONE, DARK, JAMMED, ODD]
     world = World(rules, 3)
+    begin = START + window[0] * MINUTE
+    windows = (Window("move", printers=window[2], begin=begin, end=begin + window[1] * MINUTE),)
+    world.agent.windows = windows
     for states in minutes:
         world.minute(states)
     end = world.agent.now
-    made = replay(world.pasts(), rules, START, end)
+    made = replay(world.pasts(), rules, START, end, windows)
     came = story(world.agent.ledger, end)
     found = compare(came, made, rules, START, end)
     assert heard(made) == heard(came)
