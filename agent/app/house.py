@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 from agent.app.desk import AlarmDesk
 from agent.app.foresight import Foresight
+from agent.app.keeping import Kept
 from agent.app.rounds import Rounds
 from agent.app.shelving import Shelving
 from agent.app.symptoms import case_of
@@ -31,6 +32,8 @@ from agent.web.house import About
 if TYPE_CHECKING:
     from agent.app.service import Service
 
+ROUND_KEPT = 60
+"""A round is planned anew after so many seconds, though nothing else may have changed: it names moments."""
 KEEP_NAMES = timedelta(seconds=30)
 """The list of printers with a history is read again after so long."""
 
@@ -56,11 +59,14 @@ class ServiceHouse:
             self._proofs,
             foresight.look,
         )
+        self._made: Kept[Round] = Kept()
+        self._hints: Kept[tuple[Suggestion, ...]] = Kept(1)
         self._names: tuple[datetime, Mapping[int, Printer]] | None = None
 
     def reckon(self, now: datetime) -> None:
         """What rests on the run-outs, anew where these are others. Takes a while. Raises StoreError."""
         self._shelving.reckon(now)
+        self.suggestions()
 
     def stock(self, now: datetime) -> tuple[Shelf, ShelfState]:
         """What the settings say of the shelf, and what lies there."""
@@ -145,7 +151,12 @@ class ServiceHouse:
 
     def round(self, site: str | None, day: date | None, at: datetime | None) -> Round:
         """The round of a day."""
-        return self._rounds.plan(self.now(), site, day, at)
+        now = self.now()
+        if at is not None and at < now:
+            return self._rounds.plan(now, site, day, at)
+        minute = int(now.timestamp() // ROUND_KEPT)
+        rests_on = (*self._grounds(), tuple(self.views().values()), self.alarms(), self._proofs(None), minute)
+        return self._made.get((site, day), rests_on, lambda: self._rounds.plan(now, site, day))
 
     def _proofs(self, at: datetime | None) -> tuple[Proof, ...]:
         after = self._service.aftercare
@@ -165,7 +176,15 @@ class ServiceHouse:
 
     def suggestions(self, printer_id: int | None = None) -> tuple[Suggestion, ...]:
         """What printers show to have been done although nobody logged it."""
-        return self._service.aftercare.servicing.suggestions(printer_id)
+        servicing = self._service.aftercare.servicing
+        if printer_id is not None:
+            return servicing.suggestions(printer_id)
+        return self._hints.get("all", (*self._grounds(), self.now().toordinal()), servicing.suggestions)
+
+    def _grounds(self) -> tuple[object, ...]:
+        """What is reckoned of the fleet, the settings, and how far the ledger goes."""
+        service = self._service
+        return self._foresight.insights, self._foresight.upkeep, service.settings, service.store.last_entry()
 
     def accept(self, suggestion_id: str, who: str, part: str = "") -> Recorded:
         """Write down what a suggestion says."""

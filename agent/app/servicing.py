@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 
 from agent.app.asking import Asks, CannotAsk
 from agent.app.entering import Book, Refused, clean, items_of, next_steps, parts_of, who_of
@@ -34,6 +34,7 @@ from agent.insight.shelf import state as shelf_state
 from agent.insight.suggestions import KEPT, suggest
 from agent.insight.upkeep import upkeep
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory
+from agent.model.grain import Grain
 from agent.model.insight import Insight
 from agent.model.proof import (
     COUNTER_GIVEN,
@@ -86,6 +87,9 @@ class Servicing:
         self._clock = clock
         self._asks = asks
         self._known = known
+        self._suggested: dict[
+            int, tuple[Insight, PrinterUpkeep, tuple[date, tuple[int | None, ...]], tuple[Suggestion, ...]]
+        ] = {}
 
     # --- writing --------------------------------------------------------------------------------------------------
 
@@ -183,17 +187,20 @@ class Servicing:
     def suggestions(self, printer_id: int | None = None, at: datetime | None = None) -> tuple[Suggestion, ...]:
         """What printers show to have been done although nobody logged it."""
         as_of = at or self._clock()
-        numbers = [printer_id] if printer_id is not None else [one.id for one in self._store.printers()]
-        insights, upkeeps = self._known() if self._known is not None and printer_id is None and at is None else ({}, {})
+        known = self._known is not None and at is None
+        insights, upkeeps = self._known() if self._known is not None and known else ({}, {})
         told: dict[int, list[LedgerEntry]] = {}
         for entry in self._store.ledger(printer_id, as_of - 3 * KEPT, as_of, KINDS | SERVICE_KINDS):
             told.setdefault(entry.printer_id or 0, []).append(entry)
+        reckoned = insights.keys() & upkeeps.keys()
+        numbers = {printer_id} if printer_id is not None else set(reckoned)
+        if printer_id is None and not (known and told.keys() <= reckoned):
+            # Who is not reckoned yet is worth a look where something was seen.
+            numbers |= {one.id for one in self._store.printers() if one.id in told or not known}
         made: list[Suggestion] = []
-        for number in numbers:
-            found = (insights[number], upkeeps[number]) if number in insights and number in upkeeps else None
-            if found is None and self._known is not None and printer_id is None and not told.get(number):
-                continue  # not reckoned yet, and nothing was seen
-            made += self._suggest(number, told.get(number, ()), as_of, found)
+        for number in sorted(numbers):
+            found = (insights[number], upkeeps[number]) if number in reckoned else None
+            made += self._suggest_again(number, told.get(number, ()), as_of, found)
         return tuple(sorted(made, key=lambda one: (one.at, one.id)))
 
     def printer(self, printer_id: int) -> Printer:
@@ -347,6 +354,23 @@ class Servicing:
         ground = Ground(history, insight, status, rows, settings.polling.status, told.holidays)
         return insight, upkeep(ground, settings.plans(), as_of)
 
+    def _suggest_again(
+        self,
+        printer_id: int,
+        told: Sequence[LedgerEntry],
+        as_of: datetime,
+        found: tuple[Insight, PrinterUpkeep] | None,
+    ) -> tuple[Suggestion, ...]:
+        """What is suggested of a printer, kept as long as what it rests on is the same."""
+        if found is None:
+            return self._suggest(printer_id, told, as_of, None)
+        said = (as_of.date(), tuple(one.id for one in told))
+        kept = self._suggested.get(printer_id)
+        if kept is None or kept[0] is not found[0] or kept[1] is not found[1] or kept[2] != said:
+            kept = (*found, said, self._suggest(printer_id, told, as_of, found))
+            self._suggested[printer_id] = kept
+        return kept[3]
+
     def _suggest(
         self,
         printer_id: int,
@@ -378,9 +402,11 @@ class Servicing:
         ]
         counts: list[tuple[datetime, int]] = []
         if any(not one.logged and as_of - one.at <= KEPT for one in seen):
-            history = self._store.history(printer_id, as_of - KEPT, as_of)
-            track = next((one for name in NAMES for one in history.counters if one.name == name), None)
-            counts = [(point.at, point.value) for point in track.points] if track is not None else []
+            moments = [one.at for one in seen if not one.logged and as_of - one.at <= KEPT]
+            outline = self._store.outline(printer_id, as_of - KEPT, as_of, Grain((), (moments,), NAMES, 0))
+            counts = [
+                (point.at, point.value) for track in outline.counters if track.name in NAMES for point in track.points
+            ]
         return suggest(seen, open_ones, plans, as_of, counts)
 
 
