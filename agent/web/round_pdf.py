@@ -147,10 +147,10 @@ def _carried(pen: Pen, count: int, name: str, what: str, where: str, *, lacking:
             pen.write(x + 0.6, y, "!", NAME, "B")
         else:
             pen.box(x, y + 0.2, 2.6)
-        pen.write(x + 8.2, y, f"{count} \N{MULTIPLICATION SIGN}", TEXT, "B", right=True)
+        pen.write(x + 10.2, y, f"{count} \N{MULTIPLICATION SIGN}", TEXT, "B", right=True)
         shown = pen.fit(name, 34 if what else 48, TEXT, "B")
-        pen.write(x + 9, y, shown, TEXT, "B")
-        begin = 9 + pen.width(shown, TEXT, "B") + 1.5
+        pen.write(x + 11, y, shown, TEXT, "B")
+        begin = 11 + pen.width(shown, TEXT, "B") + 1.5
         room = COLUMN - begin
         place = pen.fit(where, room * 0.78 if what else room, TEXT)
         pen.write(x + COLUMN, y, place, TEXT, right=True)
