@@ -20,7 +20,7 @@ from agent.model.alarm import AgentHealth
 from agent.model.fleet import Finding, PrinterView
 from agent.model.reading import Alert, Mark, Supply
 
-MOMENTARY = frozenset((watch.PRINTER_ALERT, watch.COUNTER_ODDITY, watch.AGENT_UNWELL))
+MOMENTARY = frozenset((watch.PRINTER_ALERT, watch.COUNTER_ODDITY, watch.SERVICE_UNPROVEN, watch.AGENT_UNWELL))
 """Kinds whose condition is over when it is not found; for the others what is not found has been taken away."""
 
 BIT_SEVERITY = {
@@ -209,6 +209,12 @@ def _oddities(rule: Rule, view: PrinterView, now: datetime) -> Iterator[Found]:
             yield f"{finding.kind}:{finding.subject}", True, None, None, finding, True
 
 
+def _unproven(rule: Rule, view: PrinterView, now: datetime) -> Iterator[Found]:
+    for finding in view.findings:
+        if finding.kind == watch.SERVICE_UNPROVEN:
+            yield f"{finding.kind}:{finding.data.get('service')}", True, None, None, finding, True
+
+
 _LOOKS: dict[str, Callable[[Rule, PrinterView, datetime], Iterator[Found]]] = {
     watch.SUPPLY_BELOW: _below,
     watch.RECEPTACLE_NEARLY_FULL: _below,
@@ -216,6 +222,7 @@ _LOOKS: dict[str, Callable[[Rule, PrinterView, datetime], Iterator[Found]]] = {
     watch.UNREACHABLE: _silence,
     watch.PRINTER_ALERT: _alerts,
     watch.COUNTER_ODDITY: _oddities,
+    watch.SERVICE_UNPROVEN: _unproven,
 }
 
 

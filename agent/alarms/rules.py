@@ -18,6 +18,7 @@ COUNTER_ODDITY = "counterOddity"
 AGENT_UNWELL = "agentUnwell"
 SITE_SILENT = "siteSilent"
 RUN_OUT = "runOut"
+SERVICE_UNPROVEN = "serviceUnproven"
 
 WHEN = (
     SUPPLY_BELOW,
@@ -28,6 +29,7 @@ WHEN = (
     COUNTER_ODDITY,
     SITE_SILENT,
     RUN_OUT,
+    SERVICE_UNPROVEN,
     AGENT_UNWELL,
 )
 """The kinds of condition that a rule can watch."""

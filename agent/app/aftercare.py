@@ -7,9 +7,11 @@ from collections.abc import Iterable
 from typing import TYPE_CHECKING
 
 from agent.app.asking import AgentWire
-from agent.app.proving import ProofWatch
+from agent.app.proving import SERVICE_UNPROVEN, ProofWatch
 from agent.app.servicing import Servicing
-from agent.model.fleet import LedgerEntry
+from agent.model.fleet import Finding, LedgerEntry
+from agent.model.proof import Proof
+from agent.model.wording import supply_words
 from agent.store.errors import StoreError
 from agent.sweep.run import Work
 from agent.sweep.station import Station
@@ -87,6 +89,7 @@ class Aftercare:
                 found = await asyncio.to_thread(settle)
             except StoreError:
                 return
+            service.sweep.noted = {number: _findings(some) for number, some in self.proving.unproven.items()}
             if found:
                 service.recorder.offer(Work(ledger=found))
                 self.proving.written(found)
@@ -116,3 +119,15 @@ class Aftercare:
                     return
         finally:
             self._reckoning = False
+
+
+def _findings(proofs: Iterable[Proof]) -> tuple[Finding, ...]:
+    """What rules about unproven services are judged by."""
+    made = []
+    for proof in proofs:
+        done = proof.service
+        subject = ", ".join(deed.subject for deed in done.deeds)
+        text = f"{', '.join(supply_words(deed.subject) for deed in done.deeds)} of {done.who} is not proven: "
+        text += "; ".join(proof.missing)
+        made.append(Finding(SERVICE_UNPROVEN, proof.until, subject, text, {"service": done.id}))
+    return tuple(made)

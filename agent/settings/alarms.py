@@ -22,6 +22,7 @@ Condition = Literal[
     "counterOddity",
     "siteSilent",
     "runOut",
+    "serviceUnproven",
     "agentUnwell",
 ]
 

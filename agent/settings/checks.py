@@ -28,7 +28,16 @@ from agent.settings.units import read_duration, read_endpoint, read_network, wri
 from agent.settings.work_checks import check_work
 
 _SUPPLY_RULES = ("supplyBelow", "supplyEmpty", "receptacleNearlyFull")
-_ALL = (*_SUPPLY_RULES, "unreachable", "printerAlert", "counterOddity", "siteSilent", "runOut", "agentUnwell")
+_ALL = (
+    *_SUPPLY_RULES,
+    "unreachable",
+    "printerAlert",
+    "counterOddity",
+    "siteSilent",
+    "runOut",
+    "serviceUnproven",
+    "agentUnwell",
+)
 _MEANT_FOR = {
     "below": ("supplyBelow", "receptacleNearlyFull"),
     "deadband": ("supplyBelow", "receptacleNearlyFull", "siteSilent", "runOut"),

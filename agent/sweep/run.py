@@ -28,7 +28,7 @@ from agent.mib.decode import decode
 from agent.mib.oddities import Oddity, choose
 from agent.model.alarm import AgentHealth, AlarmRecord, Message
 from agent.model.contact import Contact
-from agent.model.fleet import LedgerEntry, Printer
+from agent.model.fleet import Finding, LedgerEntry, Printer, PrinterView
 from agent.model.reading import Reading
 from agent.model.wire import Answers, Cells, Peer, Traffic, WireError
 from agent.sweep.fleet import Fleet, Waiting
@@ -132,8 +132,9 @@ class Sweep:
 
     ``clock`` gives the moment (UTC), ``timer`` seconds for measuring. ``rules`` and ``alarms`` are what is judged by;
     ``alarms`` is kept up to date here. ``oddities``: the tables that printers are looked up in.
-    ``rate``: requests a second at most. ``outlooks``, ``routes`` and ``windows`` may be set from
-    outside: the forecasts that are judged by, what each channel takes, and the maintenance windows.
+    ``rate``: requests a second at most. ``outlooks``, ``routes``, ``windows`` and ``noted`` may be
+    set from outside: the forecasts that are judged by, what each channel takes, the maintenance windows, and findings
+    about printers that last longer than a sweep.
     """
 
     def __init__(  # noqa: PLR0913 - the parts are wired here and nowhere else
@@ -159,6 +160,7 @@ class Sweep:
         self.alarms: dict[str, AlarmRecord] = dict(alarms or {})
         self.outlooks: Outlooks = {}
         self.routes: Routes = {}
+        self.noted: Mapping[int, tuple[Finding, ...]] = {}
         self.windows: Sequence[Window] = ()
         self.oddities = tuple(oddities)
         self.inventory = inventory
@@ -362,8 +364,13 @@ class Sweep:
             contacts, self._contacts = tuple(self._contacts), []
             self._judge(contacts, self.clock())
 
+    def _with_noted(self, view: PrinterView) -> PrinterView:
+        """The view with what is known of the printer besides what this sweep brought."""
+        noted = self.noted.get(view.printer.id, ())
+        return replace(view, findings=(*view.findings, *noted)) if noted else view
+
     def _judge(self, contacts: Sequence[Contact], now: datetime, health: AgentHealth | None = None) -> None:
-        views = self.fleet.views_of({one.printer_id for one in contacts})
+        views = [self._with_noted(view) for view in self.fleet.views_of({one.printer_id for one in contacts})]
         found = judge(
             self.rules,
             views,
