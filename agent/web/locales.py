@@ -78,6 +78,11 @@ def long_day(on: date) -> str:
     return str(format_skeleton("yMMMd", datetime(on.year, on.month, on.day), locale=here()))  # noqa: DTZ001 - a day
 
 
+def weekday(on: date) -> str:
+    """``Wednesday``."""
+    return format_date(on, "EEEE", locale=here())
+
+
 def short_day(on: date) -> str:
     """Day and month."""
     return str(format_skeleton("MMMd", datetime(on.year, on.month, on.day), locale=here()))  # noqa: DTZ001 - a day

@@ -80,6 +80,7 @@ def environment() -> Environment:
         number=words.number,
         percent=words.percent,
         hours=words.hours,
+        weekday=locales.weekday,
         deed=words.deed_name,
         card_key=lambda deed, printer_id: key_of(printer_id, deed),
         spaced=lambda label: words.harmless(spaced(str(label))),

@@ -16,11 +16,13 @@ from agent.model.fleet import PrinterView
 from agent.model.proof import Proof
 from agent.model.round import Card, Round, Visit, Wait
 from agent.web.house import House
-from agent.web.leaf import HEADERS, answer, guarded
+from agent.web.leaf import HEADERS, address, answer, guarded, number
 from agent.web.notes import NOTES
 from agent.web.service_form import Sheet, sheet_of, sheet_of_card
 from agent.web.words import harmless
 
+VISITS = 40
+"""Visits on one page; a round on foot is shorter than that."""
 AHEAD = timedelta(days=366)
 """No round is asked for beyond this."""
 URGENT = {"standsStill": "Stands still", "overdue": "Overdue", "due": "Due", "joins": "On the way"}
@@ -70,10 +72,20 @@ class RoundPages:
         """The round of a day."""
         house, (made, sites, site, day) = self._house, self._asked(request)
         views = house.views()
+        page = number(request.query_params, "page", 1, 10_000)
+        last = max(1, -(-len(made.visits) // VISITS))
+        page = min(page, last)
         return answer(
             "round.html",
             here="/round",
             round=made,
+            visits=made.visits[(page - 1) * VISITS : page * VISITS],
+            leaf={
+                "page": page,
+                "last": last,
+                "before": address(request.query_params, page=page - 1) if page > 1 else "",
+                "after": address(request.query_params, page=page + 1) if page < last else "",
+            },
             sites=sites,
             site=site,
             day=day,

@@ -33,6 +33,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from agent.alarms.engine import judge
 from agent.app.parts import packaged_oddities
 from agent.app.service import Clocks, Service
+from agent.model.fleet import LedgerEntry
 from agent.rehearsal.fleet import Fleet, own_addresses
 from agent.rehearsal.paper import write_settings
 from agent.rehearsal.past import contacts, thinned
@@ -53,7 +54,6 @@ PARTS: list[dict[str, Any]] = [
 ]
 PLANS: list[dict[str, Any]] = [
     {"name": "kit", "what": "Fit the maintenance kit", "impressions": 100_000, "minutes": 25},
-    {"name": "clean", "what": "Clean the paper path", "every": "90d"},
     {"name": "calibration", "what": "Calibrate the colours", "colour_only": True, "after": ["toner"]},
 ]
 
@@ -150,18 +150,32 @@ def build(store: Store, settings: Path, now: datetime) -> Service:
 
     foresight.insights = spread(foresight.insights)
     foresight.upkeep = MappingProxyType({number: foresight.upkeep[number % FAR] for number in fleet})
+    service.pages.house.reckon(now)
     return service
 
 
-def ask(client: httpx.Client, timed: Timed, paths: list[str]) -> tuple[float, int]:
-    """The median of the seconds that these take, and the octets of the largest; each is asked for once before."""
-    client.get(paths[0])
+def ask(client: httpx.Client, timed: Timed, paths: list[str], *, warm: bool = True) -> tuple[float, int]:
+    """The median of the seconds that these take, and the octets of the largest; ``warm``: one is asked for before."""
+    if warm:
+        client.get(paths[0])
     took, size = [], 0
     for path in paths:
         with client.stream("GET", path) as answer:
             octets = sum(len(part) for part in answer.iter_raw())
         assert answer.status_code == 200, f"{path}: {answer.status_code}"
         took.append(timed.last)
+        size = max(size, octets)
+    return statistics.median(took), size
+
+
+def plan_anew(service: Service, client: httpx.Client, timed: Timed, rounds: int) -> tuple[float, int]:
+    """As ``ask``, of a round that has to be planned each time: something was seen or logged meanwhile."""
+    took, size = [], 0
+    for place in range(rounds):
+        entry = LedgerEntry(service.clocks.now(), "remark", f"looked at it {place}", 1, "", "Night desk")
+        service.store.append_ledger([entry])
+        seconds, octets = ask(client, timed, ["/round"], warm=False)
+        took.append(seconds)
         size = max(size, octets)
     return statistics.median(took), size
 
@@ -177,6 +191,8 @@ def measure(store: Store, settings: Path, now: datetime, rounds: int) -> dict[st
         "printers_search": [f"/printers?q=hl-0{1 + place % 9}&sort=runout" for place in range(rounds)],
         "printer": [f"/printers/{number}" for number in some],
         "printer_whole": [f"/printers/{number}?days=400" for number in some],
+        "card": [f"/cards/{number}.toner.black" for number in some],
+        "shelf": ["/shelf"] * rounds,
         "alarms": ["/alarms"] * rounds,
         "ledger": ["/ledger"] * rounds,
         "about": ["/about"] * rounds,
@@ -188,6 +204,7 @@ def measure(store: Store, settings: Path, now: datetime, rounds: int) -> dict[st
         httpx.Client(base_url=f"http://127.0.0.1:{server.port}", trust_env=False, timeout=120) as client,
     ):
         found = {name: ask(client, timed, paths) for name, paths in pages.items()}
+        found["round"] = plan_anew(service, client, timed, rounds)
         _, style = ask(client, timed, [look.style_path()])
     return {
         "printers": len(numbers),
