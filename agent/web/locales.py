@@ -9,7 +9,7 @@ from functools import lru_cache
 
 from babel import Locale
 from babel.core import UnknownLocaleError
-from babel.dates import format_skeleton, format_time
+from babel.dates import format_date, format_skeleton, format_time
 from babel.numbers import format_decimal, format_percent
 
 from agent.model.locales import LOCALES
@@ -80,7 +80,7 @@ def long_day(on: date) -> str:
 
 def weekday(on: date) -> str:
     """``Wednesday``."""
-    return format_date(on, "EEEE", locale=here())
+    return str(format_date(on, "EEEE", locale=here()))
 
 
 def short_day(on: date) -> str:
