@@ -46,11 +46,11 @@ def look_like(browser: Chrome, *, dark: bool, width: int, height: int = 900, med
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
 
 
-def picture(browser: Chrome, path: Path) -> None:
-    """The whole page, not only what fits the window."""
+def picture(browser: Chrome, path: Path, *, whole: bool = True) -> None:
+    """The whole page, or what fits the window."""
     import base64
 
-    shot = browser.execute_cdp_cmd("Page.captureScreenshot", {"captureBeyondViewport": True, "format": "png"})
+    shot = browser.execute_cdp_cmd("Page.captureScreenshot", {"captureBeyondViewport": whole, "format": "png"})
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(base64.b64decode(shot["data"]))
 

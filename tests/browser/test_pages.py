@@ -19,7 +19,9 @@ from tests.browser.chrome import browser, complaints, look_like, picture
 
 ARTEFACTS = Path(__file__).parents[2] / "artefacts" / "pages"
 PAGES = {
-    "printers": "/printers", "printer": "/printers/2", "alarms": "/alarms", "ledger": "/ledger", "about": "/about",
+    "round": "/round", "card": "/cards/2.wasteToner", "service": "/printers/2/service", "printers": "/printers",
+    "printer": "/printers/2", "symptom": "/printers/2/symptom?seen=repeating-mark&every=94", "shelf": "/shelf",
+    "part": "/shelf/part?name=C720-TC", "alarms": "/alarms", "ledger": "/ledger", "about": "/about",
 }  # fmt: skip
 LOOKS = {
     "light": (False, 1280, ""), "dark": (True, 1280, ""), "phone": (False, 390, ""), "print": (False, 800, "print"),
@@ -46,6 +48,7 @@ def test_each_page_loads_quietly_and_fits_by_day_by_night_on_a_phone_and_on_pape
     for look, (dark, width, media) in LOOKS.items():
         look_like(chrome, dark=dark, width=width, media=media)
         chrome.get(running[0] + PAGES[name])
+        assert chrome.find_elements(By.CSS_SELECTOR, "nav [aria-current=page]"), f"{name} is a page of its own"
         measure = "return [document.documentElement.scrollWidth, document.documentElement.scrollHeight]"
         wide, high = chrome.execute_script(measure)
         assert wide <= width, f"{name} as {look} is {wide} wide"  # WCAG 2.2, 1.4.10: no scrolling to the side
@@ -60,7 +63,7 @@ def test_each_page_loads_quietly_and_fits_by_day_by_night_on_a_phone_and_on_pape
 def test_axe_finds_nothing_serious(running: tuple[str, Service], chrome: Chrome, name: str) -> None:
     # axe-core by Deque: rules for WCAG 2.x, levels A and AA. That the dark palette has enough contrast is reckoned in
     # tests/web for every pair of colours.
-    for dark in (False, True) if name == "printers" else (False,):
+    for dark in (False, True) if name in ("printers", "round", "card") else (False,):
         look_like(chrome, dark=dark, width=1280)
         chrome.get(running[0] + PAGES[name])
         chrome.execute_script(AXE)
