@@ -287,6 +287,8 @@ def _card(stop: _Stop, job: Job, sums: Sums | None, morning: Morning) -> Card:
     pages = _pages(job, sums)
     if stop.chosen[job.key][0] == JOIN:
         given = f"about {pages:,.0f} pages are given up" if pages is not None else "little is given up"
+        if job.item is not None and sums is not None:
+            given = f"its interval ends about {sums.spare:.0f} days early"
         text = f"not due yet, but somebody goes there anyway: {given}, a walk of {stop.rhythm.walk:.0f} min is saved"
         reasons.append(Reason(JOINING, text, chance=sums.chance if sums is not None else None))
     if not reasons:

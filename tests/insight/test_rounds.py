@@ -547,3 +547,11 @@ def test_what_is_far_off_may_be_left_out_of_the_reckoning(given_morning, days):
 
 def far_off(number: int, days: float):
     return replace(forecast(number, "transferUnit", 60 + days, 2.0), level=0.9)
+
+
+def test_upkeep_that_joins_says_how_much_earlier_that_is():
+    soon = item(1, DRUM, "soon", left=900, days=9)
+    made = planned(spot(printer(1), forecast(1, "toner:black", 0.4), items=[soon]))
+    drum = next(one for one in made.cards if one.deed == "drum")
+    assert drum.urgency == JOINS
+    assert "its interval ends about 9 days early" in drum.why[-1].text
