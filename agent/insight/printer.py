@@ -19,10 +19,11 @@ from agent.insight import kin, lives
 from agent.insight.days import Floats
 from agent.insight.kin import Fleet, Kind, Summary, SupplySummary, UseMark
 from agent.insight.logbook import holding
+from agent.insight.runout import HORIZON
 from agent.insight.series import Counts, Heard, Ordered, counts, heard, in_order, levels, moment
 from agent.insight.steps import Steps, find_step, settle
 from agent.insight.story import tell
-from agent.insight.usage import Flow, Site, by_time, clock_counts, describe, flow
+from agent.insight.usage import Ahead, Flow, Site, ahead, by_time, clock_counts, describe, flow
 from agent.insight.wear import Believed, Wear, halves, left_at_end, measured, rounding_says, wear
 from agent.model.fleet import CounterTrack, CountPoint, LevelPoint, PrinterHistory, SupplyTrack
 from agent.model.insight import DRY, EARLY, Insight, Life, Note
@@ -87,6 +88,14 @@ class Study:
     notes: list[Note]
     flows: dict[str, tuple[Flow, Counts]]
     parts: list[Part]
+    roads: dict[str, Ahead] = field(default_factory=dict)
+
+    def road(self, use: Flow, horizon: int) -> Ahead:
+        """The days ahead by this use; the supplies that go by one counter share them."""
+        whole = self.roads.get(use.name)
+        if whole is None:
+            whole = self.roads[use.name] = ahead(use, self.zone, self.contact.latest, HORIZON, self.off)
+        return whole.until(horizon)
 
 
 def look(history: PrinterHistory, fleet: Fleet, as_of: datetime, terms: Terms | None = None) -> Insight:

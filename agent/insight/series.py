@@ -29,7 +29,7 @@ SOME = -3.0
 _OFTEN = 3600.0
 _SURELY_HONEST = 25.0  # Pages a minute below which a step forward needs no closer look.
 DAY = 86_400.0
-_AT = attrgetter("at")
+_AT, _LEVEL, _CAPACITY = attrgetter("at"), attrgetter("level"), attrgetter("capacity")
 
 
 @dataclass(frozen=True, slots=True)
@@ -209,8 +209,8 @@ def levels(track: SupplyTrack, ordered: Ordered[LevelPoint], notes: list[Note]) 
     what the printer says is still good, so it is kept, and the change is noted. Capacity 0 or unknown gives no share,
     except in percent.
     """
-    level = _amounts([one.level for one in ordered.points])
-    room = _amounts([one.capacity for one in ordered.points])
+    level = _amounts(list(map(_LEVEL, ordered.points)))
+    room = _amounts(list(map(_CAPACITY, ordered.points)))
     full = np.where(room > 0, room, np.nan)
     if track.unit == "percent":
         full = np.where((room < 0) & (level <= 100), 100.0, full)

@@ -13,7 +13,7 @@ from scipy.special import ndtr
 from agent.insight import kin, runout
 from agent.insight.days import Floats, day_of
 from agent.insight.series import DAY, moment
-from agent.insight.usage import Ahead, ahead
+from agent.insight.usage import Ahead
 from agent.model.insight import Dates, Forecast, Spread
 
 if TYPE_CHECKING:
@@ -141,7 +141,7 @@ def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis:
             blank, "too early to tell: a page may take anything of it; it needs more pages or an earlier life"
         )
     start = study.contact.latest
-    days = ahead(part.use, study.zone, start, _horizon(part, rest), study.off)
+    days = study.road(part.use, _horizon(part, rest))
     way = runout.course(part.use, days)
     lag = study.as_of.timestamp() - start
     empty, empty_dates, chance, already = _spread(rest.pages, rest, way, days, lag, study)

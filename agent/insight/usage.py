@@ -373,6 +373,17 @@ class Ahead:
     work: Ints
     first_day: int
 
+    def until(self, horizon: int) -> Ahead:
+        """The first ``horizon`` days of these."""
+        return Ahead(
+            self.start,
+            self.ends[:horizon],
+            self.worth[:horizon],
+            self.square[:horizon],
+            self.work[:horizon],
+            self.first_day,
+        )
+
 
 def ahead(use: Flow, zone: str, start: float, horizon: int, holidays: Collection[int]) -> Ahead:
     """The exposure that lies ahead from ``start``, day by day for ``horizon`` days."""

@@ -69,7 +69,10 @@ class Wear:
 
 @dataclass(frozen=True, slots=True)
 class Believed:
-    """The levels of a supply that are believed, as lists: lives are short, and lists are quicker for the short."""
+    """The levels of a supply that are believed, as lists: lives are short, and lists are quicker for the short.
+
+    ``shares``: the same as ``share``, as an array.
+    """
 
     at: list[float]
     share: list[float]
@@ -77,6 +80,7 @@ class Believed:
     high: list[float]
     some: list[bool]
     only_some: bool
+    shares: Floats
 
     @staticmethod
     def of(seen: Shown, believed: Sequence[int]) -> Believed:
@@ -89,6 +93,7 @@ class Believed:
             seen.high[index].tolist(),
             seen.some[index].tolist(),
             seen.only_some,
+            seen.share[index],
         )
 
 
@@ -110,11 +115,12 @@ def wear(levels: Believed, stretch: Stretch, counts: Counts, steps: Steps) -> We
     full = swap is not None and not swap.used_before and (share[begin] >= top or levels.some[begin])
     if levels.only_some and swap is not None and swap.logged and share[begin] < 0.5:
         return Wear(start, full, True, 1.0, 1.0, 1.0, end, None, None, 0, levels.some[stop - 1])
-    drops, lowest = _drops(share, begin, stop)
-    edges = [_border(levels, drops[at], stop, end[1], steps.size) for at in ((0, -1) if drops else ())]
+    drops, above, lowest = _drops(levels.shares[begin:stop])
+    edges = [_border(levels, (begin + drops[at], above[at]), stop, end[1], steps.size) for at in (0, -1) if drops]
     middle = None
     if len(drops) >= _MANY:
-        middle = _border(levels, drops[len(drops) // 2], stop, end[1], steps.size)
+        at = len(drops) // 2
+        middle = _border(levels, (begin + drops[at], above[at]), stop, end[1], steps.size)
     return Wear(
         start,
         full,
@@ -136,14 +142,11 @@ def _bracket(counts: Counts, at: float) -> tuple[float, float]:
     return float(low[0]), float(high[0])
 
 
-def _drops(share: list[float], begin: int, stop: int) -> tuple[list[tuple[int, float]], float]:
-    """Where the level fell below all before it in this life, with the lowest before; and the lowest of all."""
-    floor, found = share[begin], []
-    for at, now in enumerate(share[begin + 1 : stop], begin + 1):
-        if now < floor - 1e-9:
-            found.append((at, floor))
-            floor = now
-    return found, floor
+def _drops(share: Floats) -> tuple[list[int], list[float], float]:
+    """Where in a life the level fell below all before it, the lowest before each such fall; and the lowest of all."""
+    floor = np.minimum.accumulate(share)
+    found = np.flatnonzero(floor[1:] < floor[:-1] - 1e-9) + 1
+    return found.tolist(), floor[found - 1].tolist(), float(floor[-1])
 
 
 def _border(levels: Believed, drop: tuple[int, float], stop: int, end: float, size: float) -> Border:

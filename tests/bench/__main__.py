@@ -20,7 +20,7 @@ from pathlib import Path
 from rich.console import Console
 
 from agent.cli.show import table
-from tests.bench import scrape
+from tests.bench import insight, scrape
 from tests.bench.simulated import Simulated, drive
 from tests.bench.wire import Measured, asked_cells, gufo_alone, our_reader, pysnmp_tuned, snmpget_processes
 from tests.needs import debian
@@ -91,6 +91,14 @@ def goals(ways: dict[str, Measured], sweep: dict[str, float], page: dict[str, fl
     yield Goal("memory of the scraped process", page["memory_mb"], 300, "MB", at_most=True)
 
 
+def thinking_goals(thinking: insight.Speed) -> Iterator[Goal]:
+    yield Goal("one printer's insight, median", thinking.one_ms, 10, "ms", at_most=True)
+    yield Goal("insight into 10,000 printers", thinking.fleet_seconds, 100, "s", at_most=True)
+    yield Goal("of an unchanged printer", thinking.unchanged_us / 1000, 0.1, "ms", at_most=True)
+    yield Goal("histories read of unchanged ones", thinking.read_again, 0, "", at_most=True)
+    yield Goal("10,000, one in 100 changed", thinking.some_changed_seconds, 5, "s", at_most=True)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--short", action="store_true", help="only show that it runs")
@@ -100,6 +108,7 @@ def main() -> None:
     found, served = reading(given.short)
     sweep = sweeping(given.short)
     page = scrape.measure(given.short)
+    thinking = insight.measure(given.short)
     ways = {one.way: one for one in found}
     rows = [
         (one.way, one.cells, f"{one.printers_per_second:,.0f}", f"{one.cpu_ms:.2f}" if one.cpu_ms else "")
@@ -109,7 +118,7 @@ def main() -> None:
     console.print(
         f"The simulated side could serve {served:,.0f} answers/s ({served / 3:,.0f} printers/s of three PDUs).\n"
     )
-    reached = list(goals(ways, sweep, page))
+    reached = [*goals(ways, sweep, page), *thinking_goals(thinking)]
     rows = [
         (one.what, f"{one.value:,.2f} {one.unit}", f"{'<=' if one.at_most else '>='} {one.goal:,g}",
          "yes" if one.met else "NO")
@@ -125,6 +134,7 @@ def main() -> None:
         "reading": [asdict(one) for one in found],
         "sweep": sweep,
         "scrape": page,
+        "insight": asdict(thinking),
         "goals": [{**asdict(one), "met": one.met} for one in reached],
     }
     given.json.parent.mkdir(parents=True, exist_ok=True)
