@@ -28,6 +28,7 @@ def browser() -> Iterator[Chrome]:
     options.binary_location = program
     for flag in FLAGS:
         options.add_argument(flag)
+    options.add_experimental_option("prefs", {"intl.accept_languages": "en-GB,en"})
     options.set_capability("goog:loggingPrefs", {"browser": "ALL"})
     quiet = {**os.environ, "SE_OFFLINE": "true", "NO_PROXY": "127.0.0.1,localhost", "no_proxy": "127.0.0.1,localhost"}
     opened = Chrome(options=options, service=Service(executable_path=driver, env=quiet))

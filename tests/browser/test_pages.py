@@ -83,7 +83,7 @@ def test_a_reader_finds_a_printer_and_its_numbers_with_the_keyboard_alone(
     running: tuple[str, Service], chrome: Chrome
 ) -> None:
     look_like(chrome, dark=False, width=1280)
-    chrome.get(running[0] + "/")
+    chrome.get(running[0] + "/printers")
     names = [view.printer.name for view in running[1].sweep.fleet.views.values()]
     assert len(chrome.find_elements(By.CSS_SELECTOR, "tbody tr")) == len(names)
     chrome.switch_to.active_element.send_keys(Keys.TAB)
