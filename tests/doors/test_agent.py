@@ -12,7 +12,10 @@ from pathlib import Path
 import httpx
 import pytest
 
-from tests.doors.house import GOOD, field_in, sign_in
+from agent.app.entry import NotSafe, make_sure
+from agent.settings import parse
+from agent.store import Store
+from tests.doors.house import GOOD, Time, field_in, keeper_of, sign_in
 from tests.doors.papers import NAME, Authority
 from tests.whole.agent import LOWMARK, Running, lowmark, rehearsal, wait
 
@@ -42,22 +45,38 @@ def test_it_does_not_open_its_pages_to_the_network_unsafely(tmp_path: Path) -> N
         "people add",
     ):
         assert way in said
-    for listen in (
-        "{address: '0.0.0.0:9', tls: {certificate: server.pem, key: {file: server.key}}}",
+    said = refused(tmp_path, "{address: '0.0.0.0:9', tls: {certificate: server.pem, key: {file: server.key}}}")
+    assert "there is nobody who could" in said
+    assert "lowmark people add NAME --role administer" in said
+
+
+@pytest.mark.parametrize(
+    "listen",
+    [
         "{address: '0.0.0.0:9', behind_proxy: true}",
         "{address: '127.0.0.1:9', behind_proxy: true}",
         "{address: '127.0.0.1:9', sign_in: true}",
         "{address: '127.0.0.1:9', proxy: {header: X-Remote-User, from: 127.0.0.1}}",
-    ):
-        said = refused(tmp_path, listen)
-        assert "there is nobody who could" in said, listen
-        assert "lowmark people add NAME --role administer" in said
-    store = f"sqlite:///{tmp_path / 'history.sqlite'}"
-    assert lowmark("people", "add", "Robin", "--no-password", "--store", store).returncode == 0
-    said = refused(tmp_path, "{address: '127.0.0.1:9', sign_in: true}")
-    assert "there is nobody who could" in said, "whoever has no password cannot sign in here"
-    said = refused(tmp_path, "{address: '127.0.0.1:9', tls: {certificate: none.pem, key: {file: server.key}}}")
-    assert "none.pem cannot be read" in said
+        "{address: '127.0.0.1:9', allow_network: true, tls: {certificate: server.pem, key: {file: server.key}}}",
+    ],
+)
+def test_where_people_sign_in_there_must_be_somebody_who_can(store: Store, time: Time, listen: str) -> None:
+    settings, keeper = parse(f"listen: {listen}"), keeper_of(store, time)
+    with pytest.raises(NotSafe, match="lowmark people add NAME --role administer"):
+        make_sure(settings, keeper)
+    keeper.add("Robin", "look", None, "root")
+    if "header" in listen:
+        make_sure(settings, keeper)
+    else:
+        with pytest.raises(NotSafe):  # whoever has no password comes through a proxy alone
+            make_sure(settings, keeper)
+    keeper.add("Lark", "look", GOOD, "root")
+    make_sure(settings, keeper)
+
+
+def test_on_loopback_and_for_metrics_alone_nobody_is_needed(store: Store, time: Time) -> None:
+    for listen in ("{}", "{address: '0.0.0.0:9', allow_network: true}"):
+        make_sure(parse(f"listen: {listen}"), keeper_of(store, time))
 
 
 @pytest.mark.slow
