@@ -16,6 +16,7 @@ import sys
 from collections.abc import Iterator
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from typing import Any
 
 from rich.console import Console
 
@@ -71,6 +72,29 @@ def sweeping(short: bool) -> dict[str, float]:
     return told
 
 
+def looking(short: bool) -> dict[str, Any]:
+    """The pages over a large store, measured in a process of their own."""
+    more = ["--printers", "20", "--days", "20", "--rounds", "3"] if short else []
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.bench.pages", *more], cwd=ROOT, check=True, capture_output=True, text=True
+    )
+    told: dict[str, Any] = json.loads(done.stdout)
+    return told
+
+
+def looking_goals(seen: dict[str, Any]) -> Iterator[Goal]:
+    seconds, fleet = seen["seconds"], f"{seen['printers']:,} printers, {seen['days']} days"
+    yield Goal(f"page Printers ({fleet})", 1000 * seconds["printers"], 300, "ms", at_most=True)
+    yield Goal("page Printers, searched", 1000 * seconds["printers_search"], 300, "ms", at_most=True)
+    yield Goal("page of one printer", 1000 * seconds["printer"], 200, "ms", at_most=True)
+    yield Goal("the same, its whole history", 1000 * seconds["printer_whole"], 200, "ms", at_most=True)
+    yield Goal("page Round, planned anew", seconds["round"], 1.5, "s", at_most=True)
+    yield Goal("page of a card", seconds["card"], 1.5, "s", at_most=True)
+    yield Goal("page Shelf", 1000 * seconds["shelf"], 300, "ms", at_most=True)
+    yield Goal("page This agent", 1000 * seconds["about"], 300, "ms", at_most=True)
+    yield Goal("heaviest page, compressed", max(seen["kilobytes"].values()), 300, "kB", at_most=True)
+
+
 def goals(ways: dict[str, Measured], sweep: dict[str, float], page: dict[str, float]) -> Iterator[Goal]:
     ours = ways["lowmark, gufo"].printers_per_second
     yield Goal("full read + decode, v2c", ours, 2_500, "printers/s")
@@ -109,6 +133,7 @@ def main() -> None:
     sweep = sweeping(given.short)
     page = scrape.measure(given.short)
     thinking = insight.measure(given.short)
+    seen = looking(given.short)
     ways = {one.way: one for one in found}
     rows = [
         (one.way, one.cells, f"{one.printers_per_second:,.0f}", f"{one.cpu_ms:.2f}" if one.cpu_ms else "")
@@ -118,7 +143,7 @@ def main() -> None:
     console.print(
         f"The simulated side could serve {served:,.0f} answers/s ({served / 3:,.0f} printers/s of three PDUs).\n"
     )
-    reached = [*goals(ways, sweep, page), *thinking_goals(thinking)]
+    reached = [*goals(ways, sweep, page), *thinking_goals(thinking), *looking_goals(seen)]
     rows = [
         (one.what, f"{one.value:,.2f} {one.unit}", f"{'<=' if one.at_most else '>='} {one.goal:,g}",
          "yes" if one.met else "NO")
@@ -134,6 +159,7 @@ def main() -> None:
         "reading": [asdict(one) for one in found],
         "sweep": sweep,
         "scrape": page,
+        "pages": seen,
         "insight": asdict(thinking),
         "goals": [{**asdict(one), "met": one.met} for one in reached],
     }
