@@ -44,6 +44,7 @@ class ProofWatch:
         """What was written about services since the last call; nothing at the first."""
         if self._last is None:
             self._last = self._store.last_entry()
+            self._stale = True
             return ()
         found = self._store.ledger_after(self._last, SERVICE_KINDS)
         if found:
@@ -58,6 +59,8 @@ class ProofWatch:
 
     def settle(self, now: datetime) -> tuple[LedgerEntry, ...]:
         """The ledger entries about services that were proven, or were not within the set time, since the last call."""
+        if self._last is None:
+            self._last = self._store.last_entry()  # what is written from here on is fresh
         if self._stale:
             self._stale = False
             self._open = self._gather(now)

@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import time
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 
 import pytest
@@ -18,17 +22,16 @@ from agent.model.proof import Done
 from agent.rehearsal.hands import Hands
 from agent.settings import load
 from agent.store import Store
-from tests.browser.agent import _going as agent_going
 from tests.servicing.library import BIG, COLOUR, library
 from tests.whole.agent import free_port, lowmark, rehearsal, running, wait
 
 
 def test_a_service_logged_by_a_command_is_read_at_once_and_proven_in_the_ledger(tmp_path):
     calm = {"status": "10m", "timeout": "1s", "retries": 1, "deadline": "3s"}  # no sweep will come to help
-    with rehearsal(2) as going, running(tmp_path, going, polling=calm) as agent:
-        Hands(going)("hl-01", Handwork(SET, "toner:black", 0.05))
+    with rehearsal(2) as fleet, running(tmp_path, fleet, polling=calm) as agent:
+        Hands(fleet)("hl-01", Handwork(SET, "toner:black", 0.05))
         wait(lambda: agent.logged("swept"), 30)
-        Hands(going)("hl-01", Handwork(FIT, "toner:black"))
+        Hands(fleet)("hl-01", Handwork(FIT, "toner:black"))
         environ = {"LOWMARK_STORE": agent.url}  # the command knows no settings, so it cannot ask the printer itself
         said = lowmark("service", "hl-01", "--did", "toner:black", "--who", "Night desk", **environ)
         assert said.returncode == 0, said.stderr
@@ -41,6 +44,27 @@ def test_a_service_logged_by_a_command_is_read_at_once_and_proven_in_the_ledger(
             assert "black toner showed" in entry.text
         assert agent.logged("asked after a service")
         assert len(agent.logged("swept")) == 1
+
+
+@contextmanager
+def going(agent: Service) -> Iterator[None]:
+    """The agent at work in a thread of its own, from its first sweep on."""
+    loops: list[asyncio.AbstractEventLoop] = []
+
+    async def work() -> None:
+        loops.append(asyncio.get_running_loop())
+        await agent.run()
+
+    with ThreadPoolExecutor(1) as threads:
+        working = threads.submit(asyncio.run, work())
+        try:
+            wait(lambda: working.done() or (agent.server is not None and agent.snapshot().vitals.swept), 30)
+            yield
+        finally:
+            for loop in loops:
+                if not loop.is_closed():
+                    loop.call_soon_threadsafe(agent.end)
+            working.result(30)
 
 
 @pytest.fixture
@@ -89,7 +113,7 @@ def test_the_house_of_the_pages_serves_proves_suggests_and_lends_hands(here):
     number = here.number(COLOUR)
     with Store.open(here.url) as store:
         agent = Service(load(here.settings), here.settings, store, Clocks(lambda: datetime.now(UTC), time.monotonic))
-        with agent_going(agent):
+        with going(agent):
             house = agent.pages.house
             assert house.hands(number) is None, "no printer of a real fleet is touched"
             agent.hands = here.hands
