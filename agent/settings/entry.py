@@ -5,8 +5,6 @@ from __future__ import annotations
 import re
 from typing import Annotated
 
-from babel import Locale
-from babel.core import UnknownLocaleError
 from pydantic import AfterValidator, Field, WithJsonSchema
 
 from agent.model.locales import LOCALES
@@ -38,6 +36,8 @@ def _host(name: str) -> str:
 def known_locale(tag: str | None) -> str | None:
     """The tag, if CLDR knows how numbers and dates are written there."""
     if tag is not None:
+        from babel import Locale, UnknownLocaleError
+
         try:
             Locale.parse(tag, sep="-" if "-" in tag else "_")
         except (ValueError, UnknownLocaleError):
