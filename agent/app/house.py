@@ -174,6 +174,10 @@ class ServiceHouse:
         """The services of the last thirty days with what the printers show."""
         return self._service.aftercare.servicing.proofs(printer_id, at)
 
+    def lately(self, since: datetime, most: int) -> tuple[Proof, ...]:
+        """The latest services with what the printers show."""
+        return self._service.aftercare.servicing.lately(since, most)
+
     def suggestions(self, printer_id: int | None = None) -> tuple[Suggestion, ...]:
         """What printers show to have been done although nobody logged it."""
         servicing = self._service.aftercare.servicing

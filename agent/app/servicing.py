@@ -14,6 +14,7 @@ from agent.app.asking import Asks, CannotAsk
 from agent.app.entering import Book, Refused, clean, items_of, next_steps, parts_of, who_of
 from agent.app.parts import terms
 from agent.app.photos import media_type
+from agent.app.told import Told, by_printer
 from agent.insight.deeds import KINDS, SAME, swaps
 from agent.insight.kin import Fleet
 from agent.insight.logbook import (
@@ -87,6 +88,8 @@ class Servicing:
         self._clock = clock
         self._asks = asks
         self._known = known
+        self._told = Told(store, KINDS | SERVICE_KINDS, 3 * KEPT)
+        self._proven: dict[int, Proof] = {}
         self._suggested: dict[
             int, tuple[Insight, PrinterUpkeep, tuple[date, tuple[int | None, ...]], tuple[Suggestion, ...]]
         ] = {}
@@ -189,9 +192,11 @@ class Servicing:
         as_of = at or self._clock()
         known = self._known is not None and at is None
         insights, upkeeps = self._known() if self._known is not None and known else ({}, {})
-        told: dict[int, list[LedgerEntry]] = {}
-        for entry in self._store.ledger(printer_id, as_of - 3 * KEPT, as_of, KINDS | SERVICE_KINDS):
-            told.setdefault(entry.printer_id or 0, []).append(entry)
+        told: Mapping[int, Sequence[LedgerEntry]]
+        if printer_id is None and known:
+            told = self._told.by_printer(as_of)
+        else:
+            told = by_printer(self._store.ledger(printer_id, as_of - 3 * KEPT, as_of, KINDS | SERVICE_KINDS))
         reckoned = insights.keys() & upkeeps.keys()
         numbers = {printer_id} if printer_id is not None else set(reckoned)
         if printer_id is None and not (known and told.keys() <= reckoned):
@@ -202,6 +207,27 @@ class Servicing:
             found = (insights[number], upkeeps[number]) if number in reckoned else None
             made += self._suggest_again(number, told.get(number, ()), as_of, found)
         return tuple(sorted(made, key=lambda one: (one.at, one.id)))
+
+    def lately(self, since: datetime, most: int) -> tuple[Proof, ...]:
+        """The latest so many services since a moment with their proofs, the latest first."""
+        now = self._clock()
+        entries = [
+            one
+            for some in self._told.by_printer(now).values()
+            for one in some
+            if one.at >= since and one.kind in SERVICE_KINDS
+        ]
+        recent = [one for one in services_in(entries, now) if one.holds and one.at >= since][-most:]
+        self._proven = {one.id: self._proven[one.id] for one in recent if one.id in self._proven}
+        made = []
+        for one in reversed(recent):
+            # What is proven stays so, as long as it holds.
+            found = self._proven.get(one.id) or self.proof(one.id, now)
+            if found is not None:
+                made.append(found)
+                if found.state == PROVEN:
+                    self._proven[one.id] = found
+        return tuple(made)
 
     def printer(self, printer_id: int) -> Printer:
         """The printer of this id. Raises Refused."""

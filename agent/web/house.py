@@ -103,6 +103,9 @@ class House(Protocol):
     def proofs(self, printer_id: int | None, at: datetime | None = None) -> tuple[Proof, ...]:
         """The services of the last thirty days (of one printer) with what the printers show, in order of time."""
 
+    def lately(self, since: datetime, most: int) -> tuple[Proof, ...]:
+        """The latest so many services since a moment with what the printers show, the latest first."""
+
     def suggestions(self, printer_id: int | None = None) -> tuple[Suggestion, ...]:
         """What printers show to have been done although nobody logged it."""
 

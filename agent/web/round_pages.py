@@ -21,6 +21,8 @@ from agent.web.notes import NOTES
 from agent.web.service_form import Sheet, sheet_of, sheet_of_card
 from agent.web.words import harmless
 
+LATELY = 20
+"""So many services of the last two days are shown."""
 VISITS = 40
 """Visits on one page; a round on foot is shorter than that."""
 AHEAD = timedelta(days=366)
@@ -93,10 +95,9 @@ class RoundPages:
             suggestions=[one for one in house.suggestions() if not site or _at(views, one.printer_id, site)],
             proofs=[
                 one
-                for one in house.proofs(None)
-                if one.service.at >= house.now() - timedelta(days=2)
-                and (not site or _at(views, one.service.printer_id, site))
-            ][::-1][:20],
+                for one in house.lately(house.now() - timedelta(days=2), LATELY)
+                if not site or _at(views, one.service.printer_id, site)
+            ],
             printers=house.printers(),
             urgent=URGENT,
             signs=SIGNS,

@@ -144,12 +144,12 @@ def main() -> None:
         f"The simulated side could serve {served:,.0f} answers/s ({served / 3:,.0f} printers/s of three PDUs).\n"
     )
     reached = [*goals(ways, sweep, page), *thinking_goals(thinking), *looking_goals(seen)]
-    rows = [
+    met = [
         (one.what, f"{one.value:,.2f} {one.unit}", f"{'<=' if one.at_most else '>='} {one.goal:,g}",
          "yes" if one.met else "NO")
         for one in reached
     ]  # fmt: skip
-    console.print(table(("what", "measured", "goal", "met"), rows, right=(1, 2)))
+    console.print(table(("what", "measured", "goal", "met"), met, right=(1, 2)))
     told = {
         "format": "lowmark.bench.v1",
         "short": given.short,

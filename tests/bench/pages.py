@@ -84,10 +84,13 @@ def live(store: Store, fleet: Fleet, now: datetime) -> None:
     while some := list(islice(made, 2000)):
         store.record(some)
     # A fleet that is looked after: the last upkeep was logged the day before.
+    done = now - timedelta(days=1)
     store.append_ledger(
-        LedgerEntry(now - timedelta(days=1), "service", f"{plan['name']} done", one, str(plan["name"]), "Night desk")
-        for one in ids.values()
-        for plan in PLANS
+        [
+            LedgerEntry(done, "service", f"{plan['name']} done", one, str(plan["name"]), "Night desk")
+            for one in ids.values()
+            for plan in PLANS
+        ]
     )
     while not store.thin(now, timedelta(days=90), timedelta(days=730), timedelta(days=3650)).done:
         pass

@@ -182,6 +182,9 @@ class StoreHouse:
     def proofs(self, printer_id: int | None, at: datetime | None = None) -> tuple[Proof, ...]:
         return self.servicing.proofs(printer_id, at)
 
+    def lately(self, since: datetime, most: int) -> tuple[Proof, ...]:
+        return self.servicing.lately(since, most)
+
     def suggestions(self, printer_id: int | None = None) -> tuple[Suggestion, ...]:
         return self.servicing.suggestions(printer_id)
 
