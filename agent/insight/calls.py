@@ -72,6 +72,7 @@ def take_alarms(jobs: dict[str, Job], spot: Spot, alarms: Iterable[AlarmRecord],
             job.codes.append(str(code))
         if alarm.state is AlarmState.SHELVED:
             if not job.urgency:
+                job.shelved = True
                 job.hold = (
                     f"its alarm is shelved{_until(alarm, spot)}: {clean(alarm.shelved_reason, 120) or 'no reason'}"
                 )

@@ -81,8 +81,8 @@ def card_of(
         minutes = handwork.plan_minutes(job.item, job.kinds)
     elif job.supply:
         deed_steps = handwork.swap_steps(job.key, job.kind, job.colorant, given)
-        level = job.forecast.level if job.forecast is not None else None
-        care, proof = handwork.swap_cautions(job.kind, given), handwork.swap_proof(job.kind, job.colorant, level)
+        care = handwork.swap_cautions(job.kind, given)
+        proof = handwork.swap_proof(job.kind, job.colorant, job.shown, only_some=job.only_some)
         minutes = handwork.swap_minutes(job.kind, given)
     else:
         deed_steps = (Step("look", job.first or f"{job.title}.", job.key),)

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from agent.model import cautions
 from agent.model.round import STAGES, Card, Step, Swap
 from agent.model.upkeep import Plan, UpkeepItem
-from agent.model.wording import part, spaced
+from agent.model.wording import part, spaced, supply_words
 
 PLAN_MINUTES = 15
 LOOK_MINUTES = 5
@@ -151,11 +151,21 @@ def plan_cautions(item: UpkeepItem, kinds: Sequence[str]) -> tuple[str, ...]:
     return cautions.in_order((*found, cautions.MANUAL))
 
 
-def swap_proof(kind: str, colorant: str | None, level: float | None) -> str:
-    """How Lowmark will see that an exchange worked."""
+def swap_proof(kind: str, colorant: str | None, shown: float | None, *, only_some: bool = False) -> str:
+    """How Lowmark will see that an exchange worked.
+
+    ``shown``: the share that the printer itself showed last, None where it showed none. ``only_some``: it never shows
+    one.
+    """
     name = part(kind, colorant)
-    now = "" if level is None else f" than the {max(0.0, level):.0%} of before"
     what = "more space" if kind.startswith("waste") else "more"
+    if only_some:
+        left = "space" if kind.startswith("waste") else "something"
+        return (
+            f"Of the {name} this printer shows no level, only that there is {left} left: an exchange cannot be read "
+            "from it. Lowmark can see that alerts about it go; for the rest your entry in the ledger stands."
+        )
+    now = "" if shown is None else f" than the {max(0.0, shown):.0%}".replace("%", " %") + " of before"
     return (
         f"Lowmark reads the printer when you log it and again after: the {name} has to show {what}{now}, and alerts "
         "about it have to go."
@@ -165,7 +175,7 @@ def swap_proof(kind: str, colorant: str | None, level: float | None) -> str:
 def plan_proof(item: UpkeepItem) -> str:
     """How Lowmark will see that planned work was done."""
     if item.supplies:
-        return f"Lowmark reads the printer after: {', '.join(item.supplies)} has to show as new."
+        return f"Lowmark reads the printer after: {', '.join(map(supply_words, item.supplies))} has to show as new."
     if item.reported:
         return f"Lowmark reads the printer after: {', '.join(spaced(one) for one in item.reported)} has to be gone."
     return "By your entry in the ledger; the printer itself does not show it."

@@ -85,7 +85,9 @@ class Job:
     ``urgency``: why it is due by itself; "" when it is not. ``law``: days from now until it runs dry or falls due, as
     quantiles at PROBABILITIES. ``pages_a_day``: impressions that a day of its life is; ``worth``: the same in minutes
     of work, ``money``: in the shelf's currency, where a price is known. ``lasts``: days from new to its end.
-    ``needs``: for each part wanted those that would do. ``hold``: why it stays off the round although it may be due.
+    ``needs``: for each part wanted those that would do. ``hold``: why it stays off the round although it may be due;
+    ``shelved``: because somebody shelved its alarm. ``shown``: the share that the printer last showed of the supply,
+    ``only_some``: it shows no share at all, only that some is left.
     """
 
     printer: Printer
@@ -116,6 +118,9 @@ class Job:
     unproven: bool = False
     hold: str = ""
     unclear: str = ""
+    shelved: bool = False
+    shown: float | None = None
+    only_some: bool = False
 
     def press(self, urgency: str) -> None:
         """It is at least so urgent."""
@@ -217,6 +222,7 @@ def _supply_job(spot: Spot, forecast: Forecast, morning: Morning, now: datetime)
     job.unmet = _unmet(job.kind, job.colorant, spot.printer.model)
     job.harm = _harm(job.kind, morning.terms)
     job.forecast = forecast
+    job.shown, job.only_some = _shown(spot, forecast.supply)
     if forecast.empty is None:
         job.unclear = forecast.reason or "nothing is known yet"
         return job
@@ -225,6 +231,13 @@ def _supply_job(spot: Spot, forecast: Forecast, morning: Morning, now: datetime)
     job.due = forecast.empty_dates.p50 if forecast.empty_dates is not None else None
     _value(job, spot, forecast, morning.terms)
     return job
+
+
+def _shown(spot: Spot, supply: str) -> tuple[float | None, bool]:
+    """What the printer last showed of the life that goes on, and whether it only ever says "some"."""
+    lives = spot.insight.lives if spot.insight is not None else ()
+    now = next((one for one in lives if one.supply == supply and one.removed is None), None)
+    return (None, False) if now is None else (now.end_level, now.start_level is None and now.end_level is None)
 
 
 def _harm(kind: str, terms: RoundTerms) -> float:
@@ -380,6 +393,7 @@ def _take_in(job: Job, other: Job) -> None:
         job.forecast = other.forecast or job.forecast
         job.kind, job.colorant = other.kind, other.colorant
     job.supply = job.supply or other.supply
+    job.shown, job.only_some = other.shown, other.only_some
     if other.law is not None:
         job.law = other.law if job.law is None else tuple(min(pair) for pair in zip(job.law, other.law, strict=True))
         job.due = min((one for one in (job.due, other.due) if one is not None), default=None)

@@ -5,8 +5,9 @@
 
 A job is on the round when it is due by itself (empty, overdue, an alarm stands, a service is not proven), when the
 chance that it runs dry before the next round is more than the settings allow, or when that costs less than waiting
-(``weighing``). Where somebody goes to a printer anyway, a job that is not due joins when what is given up is worth less
-than what waiting would cost, its own walk included. Everything else waits, with the reason.
+(``weighing``). What is expected to be used up by the day of the round is never left off. Where somebody goes to a
+printer anyway, a job that is not due joins when it is expected soon (``RoundTerms.join_within``) and what is given up
+is worth less than what waiting would cost, its own walk included. Everything else waits, with the reason.
 """
 
 from __future__ import annotations
@@ -21,11 +22,12 @@ from agent.insight.cards import card_of, chance_words, day_words, run_out, visit
 from agent.insight.carrying import Hands, carried
 from agent.insight.far import Far
 from agent.insight.jobs import Job, Morning, Spot, gather
-from agent.insight.reach import day_in
+from agent.insight.reach import day_in, days_after
 from agent.insight.walk import is_round_day, next_in, next_round, rounds_ahead, stop_key
 from agent.insight.weighing import Stake, Sums, weigh
 from agent.model import cautions
 from agent.model.alarm import AlarmRecord
+from agent.model.insight import PROBABILITIES
 from agent.model.proof import Proof
 from agent.model.round import ALARM as BY_ALARM
 from agent.model.round import (
@@ -69,6 +71,7 @@ class _Stop:
     bring: dict[str, tuple[Bring, ...]] = field(default_factory=dict)
     kept: dict[str, str] = field(default_factory=dict)
     held: set[str] = field(default_factory=set)
+    later: set[str] = field(default_factory=set)
 
 
 def plan_round(morning: Morning, now: datetime, *, site: str | None = None, day: date | None = None) -> Round:
@@ -89,8 +92,8 @@ def plan_round(morning: Morning, now: datetime, *, site: str | None = None, day:
     stops = _stops(morning, spots, day, now)
     _weigh(stops, morning, day, now)
     hands = Hands(morning.shelf, morning.stock)
-    _choose_due(stops, morning, hands)
-    _choose_joining(stops, hands)
+    _choose_due(stops, morning, hands, day)
+    _choose_joining(stops, hands, day, days_after(day, int(morning.terms.join_within)))
     return _written(stops, morning, now, day, zone, site or "")
 
 
@@ -152,15 +155,15 @@ def _weigh(stops: Sequence[_Stop], morning: Morning, day: date, now: datetime) -
 # --- what is decided -----------------------------------------------------------------------------------------------
 
 
-def _choose_due(stops: Sequence[_Stop], morning: Morning, hands: Hands) -> None:
+def _choose_due(stops: Sequence[_Stop], morning: Morning, hands: Hands, day: date) -> None:
     """What is on the round by itself. The most urgent take their parts first."""
     due: list[tuple[_Stop, Job]] = []
     for stop in stops:
         for job in stop.jobs:
-            if job.hold:
+            if job.hold and not (job.shelved and _is_spent(job, day)):
                 stop.kept[job.key] = job.hold
                 continue
-            why = _why_now(stop, job, morning)
+            why = _why_now(stop, job, morning, day)
             if not why:
                 continue
             if not stop.open and job.urgency != STANDS:
@@ -187,7 +190,12 @@ def _chance(stop: _Stop, job: Job) -> float:
     return sums.chance if sums is not None else 1.0
 
 
-def _why_now(stop: _Stop, job: Job, morning: Morning) -> str:
+def _is_spent(job: Job, day: date) -> bool:
+    """Whether it has probably run out, or is due, by the day of the round."""
+    return job.due is not None and job.due <= day
+
+
+def _why_now(stop: _Stop, job: Job, morning: Morning, day: date) -> str:
     """Why it is on the round by itself; "" when it is not."""
     if job.urgency:
         return "due by itself"
@@ -198,14 +206,16 @@ def _why_now(stop: _Stop, job: Job, morning: Morning) -> str:
         stop.held.add(job.key)
         allowed = chance_words(1 - morning.terms.sure)
         return f"the chance of {chance_words(sums.chance)} is more than the {allowed} that the settings allow"
+    if _is_spent(job, day):
+        return "its run-out is expected by then" if job.item is None else "it is expected to be due by then"
     now = sums.waste + stop.rhythm.walk
     if job.worth > 0 and now <= sums.later:
         return f"now costs {now:.1f} min, waiting {sums.later:.1f} min"
     return ""
 
 
-def _choose_joining(stops: Sequence[_Stop], hands: Hands) -> None:
-    """What joins a visit that is made anyway."""
+def _choose_joining(stops: Sequence[_Stop], hands: Hands, day: date, until: date) -> None:
+    """What joins a visit that is made anyway: what is expected by ``until`` and costs less now than later."""
     for stop in stops:
         if not any(decision == NOW for decision, _ in stop.chosen.values()):
             continue
@@ -214,6 +224,9 @@ def _choose_joining(stops: Sequence[_Stop], hands: Hands) -> None:
             if job.key in stop.chosen or job.key in stop.kept or sums is None or job.urgency or job.worth <= 0:
                 continue
             if sums.waste >= sums.later or (job.lasts and sums.spare > MOST_GIVEN_UP * job.lasts):
+                continue
+            if (job.due or _middle(job, day)) > until:
+                stop.later.add(job.key)
                 continue
             if not all(hands.has(options, job.printer) for options in job.needs):
                 stop.kept[job.key] = "it could join this visit, but none is on the shelf"
@@ -224,6 +237,11 @@ def _choose_joining(stops: Sequence[_Stop], hands: Hands) -> None:
                 (f"somebody goes there anyway: now costs {sums.waste:.1f} min, waiting {sums.later:.1f} min"),
             )
             stop.bring[job.key] = _taken(hands, job)
+
+
+def _middle(job: Job, day: date) -> date:
+    """The median day of its law."""
+    return days_after(day, int(job.law[PROBABILITIES.index(0.5)])) if job.law is not None else date.max
 
 
 def _taken(hands: Hands, job: Job) -> tuple[Bring, ...]:
@@ -341,6 +359,8 @@ def _weighing(stop: _Stop, job: Job, sums: Sums) -> Weighing:
         why = f"now costs {sums.waste + walk:.1f} min, waiting {sums.later:.1f} min"
         if job.worth <= 0:
             why = "not due, and what is left in it cannot be valued"
+        elif job.key in stop.later:
+            why = "expected too late to join a visit (rounds.join_within)"
     money = None
     if job.money is not None:
         money = (job.money * Decimal(str(round(sums.spare, 6)))).quantize(Decimal("0.01"))

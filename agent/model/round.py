@@ -281,7 +281,8 @@ class RoundTerms:
     ``standstill``: minutes of work that a printer costs when it runs dry. ``late``: what a job costs that is overdue.
     ``sure``: the chance with which nothing may run dry before the next round, whatever the sums say. ``pages``: so many
     pages left in a cartridge without price are worth a minute of work; ``minute``: what a minute costs, in the currency
-    of the shelf, for parts with a price. ``swaps``: by kind of supply (RFC 3805).
+    of the shelf, for parts with a price. ``swaps``: by kind of supply (RFC 3805). ``join_within``: what is expected
+    later than so many days after the round joins no visit.
     """
 
     rhythm: Rhythm = Rhythm()
@@ -292,6 +293,7 @@ class RoundTerms:
     pages: float = 30.0
     minute: Decimal = Decimal("0.60")
     swaps: tuple[tuple[str, Swap], ...] = field(default=())
+    join_within: float = 14.0
 
     def rhythm_of(self, site: str) -> Rhythm:
         """The rhythm of one site."""

@@ -71,6 +71,11 @@ class Rounds(Section):
             gt=0, le=1, description="The chance with which nothing runs dry before the next round, whatever it costs."
         ),
     ] = 0.9
+    join_within: Annotated[
+        Duration,
+        between("0s", "365d"),
+        Field(description="Only what is expected to be due within this time joins a visit that is made anyway."),
+    ] = timedelta(days=14)
     pages_a_minute: Annotated[
         int,
         Field(
@@ -99,6 +104,7 @@ class Rounds(Section):
             standstill=self.standstill / _MINUTE,
             late=self.overdue / _MINUTE,
             sure=self.sure,
+            join_within=self.join_within / timedelta(days=1),
             pages=float(self.pages_a_minute),
             minute=self.minute_costs,
             swaps=tuple(

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from agent.insight.jobs import Morning, slug
 from agent.insight.rounds import plan_round
 from agent.model.alarm import AlarmState
+from agent.model.insight import Forecast, Life
 from agent.model.proof import (
     COUNTER_RESET,
     LEVEL_BACK,
@@ -135,6 +136,62 @@ def test_nothing_joins_that_has_more_than_a_fifth_of_its_life_left_however_far_t
     assert len(planned(both, terms=far).cards) == 2
 
 
+def long_lasting(days: float) -> Forecast:
+    """A waste box that is nearly full and lasts a year: what is left in it is worth next to nothing."""
+    return replace(forecast(1, "wasteToner", days), level=days / 365)
+
+
+def test_only_what_is_due_soon_joins_a_visit_however_little_is_given_up():
+    assert [
+        one.supply for one in planned(spot(printer(1), forecast(1, "toner:black", 0.3), long_lasting(49))).cards
+    ] == ["toner:black"]
+    far = RoundTerms(Rhythm(walk=300.0))
+    for days, within, joins in (
+        (13, 14.0, True),
+        (16, 14.0, False),
+        (16, 17.0, True),
+        (49, 14.0, False),
+        (49, 60.0, True),
+    ):
+        both = spot(printer(1), forecast(1, "toner:black", 0.3), long_lasting(days))
+        found = planned(both, terms=replace(far, join_within=within))
+        assert ("wasteToner" in {one.supply for one in found.cards}) is joins, (days, within)
+
+
+def test_the_sums_say_that_it_was_too_late_to_join():
+    found = planned(
+        spot(printer(1), forecast(1, "toner:black", 0.3), long_lasting(16)), terms=RoundTerms(Rhythm(walk=300))
+    )
+    waste = next(one for one in found.weighings if one.key == "1.wasteToner")
+    assert (waste.decision, waste.why) == ("wait", "expected too late to join a visit (rounds.join_within)")
+
+
+def test_what_has_probably_run_out_is_never_left_off():
+    careless = RoundTerms(standstill=0.0, sure=0.01)  # nothing that the sums or the settings would guard against
+    today = spot(printer(1), forecast(1, "toner:black", 0.6, 1.5, pages=30_000))
+    assert only(planned(today, terms=careless)).supply == "toner:black"
+    assert planned(spot(printer(1), forecast(1, "toner:black", 3, 1.5, pages=30_000)), terms=careless).visits == ()
+    low = replace(alarm(1, "supplyBelow", "toner:black"), state=AlarmState.SHELVED, shelved_reason="ordered")
+    assert only(planned(today, alarms=[low])).supply == "toner:black"
+    assert planned(spot(printer(1), forecast(1, "toner:black", 3)), alarms=[low]).visits == ()
+
+
+def life(supply: str, shown: float | None) -> Life:
+    begun = None if shown is None else 1.0
+    kind = supply.partition(":")[0]
+    return Life(supply, kind, 1, NOW - timedelta(days=40), None, 4000, begun, shown, shown, "stillIn", 1.0, 1.0)
+
+
+def test_a_card_promises_to_see_only_what_the_printer_can_show():
+    at = spot(printer(1), forecast(1, "toner:black", 0.4))
+    shows = replace(at, insight=replace(at.insight, lives=(life("toner:black", 0.1),)))
+    assert "the black toner has to show more than the 10 % of before" in only(planned(shows)).proof
+    some = replace(at, insight=replace(at.insight, lives=(life("toner:black", None),)))
+    text = only(planned(some)).proof
+    assert text.startswith("Of the black toner this printer shows no level, only that there is something left")
+    assert "%" not in text
+
+
 def test_the_sums_say_why():
     made = planned(spot(printer(1), forecast(1, "toner:black", 0.8), forecast(1, "wasteToner", 4)))
     by_key = {one.key: one for one in made.weighings}
@@ -193,7 +250,7 @@ def test_a_supply_that_a_plan_renews_is_one_job_with_the_plan():
     card = only(made)
     assert (card.deed, card.supply) == ("drum", "opc:black")
     assert {one.kind for one in card.why} == {COUNTER, RUN_OUT}
-    assert "opc:black has to show as new" in card.proof
+    assert "black drum has to show as new" in card.proof
     assert [one.stage for one in card.steps if one.stage == "protect"] == ["protect"]
 
 
