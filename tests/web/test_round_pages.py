@@ -141,6 +141,7 @@ def test_a_service_is_written_down_from_the_card_and_proven_by_the_reading_of_th
     assert proof.service.counter_from == "live"
     assert client.get(f"/cards/{key_of(number, key)}").status_code == 200
     assert "Services of late" in Page(client.get(f"/printers/{number}").text).text
+    assert "Done in the last two days" in Page(client.get("/round").text).text
     told = client.get(f"/api/v1/proofs?printer={number}").json()["proofs"]
     assert [(one["state"], one["service"]["who"]) for one in told] == [("proven", "Wren Ashdown")]
 
