@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from datetime import UTC, date, datetime
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -24,6 +25,13 @@ OnePrinter = Annotated[
     str | None,
     typer.Option("--printer", "-p", metavar="PRINTER", help="Only this one: name, serial number, address, MAC or id."),
 ]
+AsPlot = Annotated[bool, typer.Option("--plot", help="Draw it in the terminal; for one printer (--printer).")]
+ImageFile = Annotated[
+    Path | None,
+    typer.Option(
+        "--image", metavar="FILE", help="Draw it into a .png, .svg or .pdf file; for one printer (--printer)."
+    ),
+]
 OneSite = Annotated[str | None, typer.Option("--site", metavar="SITE", help="Only the printers of this site.")]
 _BARS = " \N{LOWER ONE EIGHTH BLOCK}▂▃▄▅▆▇\N{FULL BLOCK}"
 _ASCII = "0123456789"
@@ -38,11 +46,13 @@ def register(app: typer.Typer) -> None:
     app.command("usage")(usage)
 
 
-def runout(
+def runout(  # noqa: PLR0913 - each is an option of the command
     printer: OnePrinter = None,
     site: OneSite = None,
     at: At = None,
     as_json: AsJson = False,
+    plot: AsPlot = False,
+    image: ImageFile = None,
     settings: SettingsFile = None,
     store: StoreUrl = None,
 ) -> None:
@@ -54,9 +64,14 @@ def runout(
     \b
     Example:
       lowmark runout
+      lowmark runout --printer desk-1 --plot
       lowmark runout --site "Main building" --at 2026-03-02T08:00:00+01:00 --json
     """  # noqa: D301 - the backspace keeps the lines of the example apart
+    _only_one_printer(printer, plot=plot, image=image, as_json=as_json)
     book, chosen = _book(settings, store, at, printer, site)
+    if plot or image is not None:
+        _draw("levels", book, chosen, plot=plot, image=image)
+        return
     found = [(one.printer, forecast) for one in chosen for forecast in book.insights[one.printer.id].forecasts]
     if as_json:
         from agent.web import shapes_history as shapes
@@ -84,11 +99,13 @@ def runout(
     console.print(table(headers, rows, title=f"Run-out as of {_moment(book.as_of, chosen)}", right=(4, 7, 8)))
 
 
-def lives(
+def lives(  # noqa: PLR0913 - each is an option of the command
     printer: OnePrinter = None,
     site: OneSite = None,
     at: At = None,
     as_json: AsJson = False,
+    plot: AsPlot = False,
+    image: ImageFile = None,
     settings: SettingsFile = None,
     store: StoreUrl = None,
 ) -> None:
@@ -97,11 +114,16 @@ def lives(
     \b
     Example:
       lowmark lives --printer desk-1
+      lowmark lives --printer desk-1 --image lives.svg
       lowmark lives --json --at 2026-03-02T08:00:00+01:00
     """  # noqa: D301 - the backspace keeps the lines of the example apart
     from agent.insight.lasting import lasting
 
+    _only_one_printer(printer, plot=plot, image=image, as_json=as_json)
     book, chosen = _book(settings, store, at, printer, site)
+    if plot or image is not None:
+        _draw("lives", book, chosen, plot=plot, image=image)
+        return
     found = [(one.printer, life) for one in chosen for life in book.insights[one.printer.id].lives]
     kinds = lasting(chosen, book.insights)
     if as_json:
@@ -128,11 +150,13 @@ def lives(
         console.print(table(columns, [_lasting_row(one) for one in kinds], title=title, right=(2, 3, 4, 5)))
 
 
-def usage(
+def usage(  # noqa: PLR0913 - each is an option of the command
     printer: OnePrinter = None,
     site: OneSite = None,
     at: At = None,
     as_json: AsJson = False,
+    plot: AsPlot = False,
+    image: ImageFile = None,
     settings: SettingsFile = None,
     store: StoreUrl = None,
 ) -> None:
@@ -141,9 +165,14 @@ def usage(
     \b
     Example:
       lowmark usage
+      lowmark usage --printer desk-1 --plot
       lowmark usage --printer desk-1 --json
     """  # noqa: D301 - the backspace keeps the lines of the example apart
+    _only_one_printer(printer, plot=plot, image=image, as_json=as_json)
     book, chosen = _book(settings, store, at, printer, site)
+    if plot or image is not None:
+        _draw("use", book, chosen, plot=plot, image=image)
+        return
     found = [(one.printer, use) for one in chosen for use in book.insights[one.printer.id].usage]
     if as_json:
         from agent.web import shapes_history as shapes
@@ -181,6 +210,39 @@ def _book(
         sites = sorted({one.printer.place.site for one in book.histories if one.printer.place.site})
         fail(f"no printer stands at {site!r}; " + (f"sites: {', '.join(sites)}" if sites else "no site is known"), 2)
     return book, chosen
+
+
+def _only_one_printer(printer: str | None, *, plot: bool, image: Path | None, as_json: bool) -> None:
+    if not plot and image is None:
+        return
+    if as_json:
+        fail("--json gives numbers; --plot and --image draw: choose one", 2)
+    if printer is None:
+        fail("a plot shows one printer: say which with --printer", 2)
+
+
+def _draw(what: str, book: Book, chosen: list[PrinterHistory], *, plot: bool, image: Path | None) -> None:
+    from agent.cli import plots
+
+    pictures: list[plots.Picture] = []
+    for one in chosen:
+        insight = book.insights[one.printer.id]
+        if what == "levels":
+            pictures += plots.levels(one, insight, book.as_of)
+        elif what == "lives":
+            pictures += plots.lives(one, insight)
+        else:
+            pictures += plots.use(one, insight, book.as_of)
+    if not pictures:
+        console.print("There is nothing to draw by then.")
+        return
+    if plot:
+        ascii_only = not (console.encoding or "").lower().startswith("utf")
+        for row in plots.as_text(pictures, console.width, ascii_only=ascii_only).splitlines():
+            console.print(plain(row.rstrip()), no_wrap=True, crop=True)
+    if image is not None:
+        plots.save(pictures, image)
+        console.print(plain(f"Written to {image}."))
 
 
 def _moment(at: datetime, chosen: Iterable[PrinterHistory]) -> str:

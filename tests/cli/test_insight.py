@@ -174,3 +174,16 @@ def test_one_printer_or_one_site(lowmark):
     assert {item["printer"] for item in data(lowmark, "runout", "--printer", "S1")["items"]} == {"Even"}
     assert len(data(lowmark, "runout", "--site", "Main")["items"]) == 3
     assert "sites: Main" in lowmark("runout", "--site", "Elsewhere", status=2)
+
+
+@pytest.mark.parametrize(("command", "words"), [("runout", "P50"), ("lives", "ran dry"), ("usage", "day of the week")])
+def test_one_printer_is_drawn_in_the_terminal_and_as_an_image(lowmark, tmp_path, command, words):
+    told = lowmark(command, "--printer", "Even", "--plot", "--image", "drawn.svg", "--at", AT)
+    assert words in told
+    assert "Written to drawn.svg." in told
+    assert (tmp_path / "drawn.svg").read_text().startswith("<?xml")
+
+
+def test_a_plot_of_a_whole_fleet_is_refused(lowmark):
+    assert lowmark("runout", "--plot", status=2) is not None
+    assert lowmark("runout", "--plot", "--json", "--printer", "Even", status=2) is not None
