@@ -100,8 +100,17 @@ class Aftercare:
 
     def reckon_soon(self, entries: Iterable[LedgerEntry]) -> None:
         """What is due at these printers has changed: the pages show it at once."""
+        self._service.pages.foresight.renew({one.printer_id for one in entries if one.printer_id is not None})
+        self._soon()
+
+    async def surprises(self) -> None:
+        """If a sweep showed levels that nobody foresaw: the round need not wait for the next reckoning."""
+        pages = self._service.pages
+        if await asyncio.to_thread(pages.foresight.surprised, pages.house.views()):
+            self._soon()
+
+    def _soon(self) -> None:
         service = self._service
-        service.pages.foresight.renew({one.printer_id for one in entries if one.printer_id is not None})
         self._again = True
         if service.scheduler is not None and not self._reckoning and service.scheduler.get_job("pages") is not None:
             service.scheduler.modify_job("pages", next_run_time=service.clocks.now())

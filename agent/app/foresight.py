@@ -27,6 +27,8 @@ LOOK_BACK = timedelta(days=3 * 366)
 STATUS_BACK = timedelta(days=366)
 STALE = timedelta(hours=6)
 """So old may a look become before it is renewed. It is renewed at once when a supply was exchanged."""
+FELL = 0.1
+"""So does it when a level fell by as much since: no run-out that was told before holds any more."""
 REST = 1.0
 """Between two printers the thread rests for so many times as long as the last one took."""
 
@@ -63,6 +65,10 @@ class Foresight:
         """Something was logged about these printers: look at them anew at the next ``learn``."""
         with self._lock:
             self._wanted.update(printers)
+
+    def surprised(self, views: Mapping[int, PrinterView]) -> bool:
+        """Whether a supply of a printer that was looked at shows what that look did not foresee."""
+        return any(_moved(self._known[number].levels, view) for number, view in views.items() if number in self._known)
 
     def learn(self, now: datetime, views: Mapping[int, PrinterView]) -> None:
         """Look anew at every printer that wants it. Raises StoreError."""
@@ -122,14 +128,19 @@ class Foresight:
         known = self._known.get(view.printer.id)
         if known is None or view.printer.id not in self.insights:
             return True
-        before = dict(known.levels)
-        rose = any((share or 0.0) > (before.get(key) or 0.0) for key, share in _levels(view))
-        return rose or now - known.at >= STALE
+        return _moved(known.levels, view) or now - known.at >= STALE
 
     def _pause(self, begun: float) -> bool:
         """Rest in proportion to the work done; True when it is time to end."""
         took = self._timer() - begun
         return self._ended.wait(min(2.0, took * REST))
+
+
+def _moved(levels: Iterable[tuple[str, float | None]], view: PrinterView) -> bool:
+    """Whether a supply rose, or fell by much, since it showed these levels."""
+    before = dict(levels)
+    pairs = [(before.get(key) or 0.0, share or 0.0) for key, share in _levels(view)]
+    return any(now > was or was - now >= FELL for was, now in pairs)
 
 
 def _levels(view: PrinterView) -> tuple[tuple[str, float | None], ...]:

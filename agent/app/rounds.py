@@ -136,7 +136,7 @@ class Rounds:
         insights, due = self._known()
         alarms, proofs = tuple(self._alarms()), tuple(self._proofs(None))
         shelf, stock = self._stock(settings, now)
-        rests_on = (settings, insights, due, stock, proofs, sum(one.revision for one in alarms))
+        rests_on = (settings, insights, due, stock, proofs, alarms)
         with self._lock:
             known = self._planned.get((site, day))
         if known is not None and timedelta(0) <= now - known[0] < FRESH and _same(known[1], rests_on):

@@ -324,6 +324,7 @@ class Service:
 
     async def _sweep_job(self) -> None:
         await self.sweep_once()
+        await self.aftercare.surprises()
         await asyncio.to_thread(self.metrics.prepare)
 
     async def sweep_once(self, *, full: bool = False) -> Report:

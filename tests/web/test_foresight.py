@@ -66,6 +66,29 @@ def test_every_printer_is_looked_at_with_what_the_fleet_teaches(store: Store, co
     assert made.look(2, earlier).as_of == earlier
 
 
+def test_a_level_that_fell_by_much_is_looked_at_again_and_wear_is_not(store: Store, counting: Counting) -> None:
+    made = foresight(counting)
+    before = seen(store)
+    full = {number: _with_left(view, 1.0) for number, view in before.items()}
+    made.learn(NOW, full)
+    counting.read.clear()
+    worn = {**full, 2: _with_left(full[2], 0.95)}
+    assert not made.surprised(worn)
+    made.learn(NOW + timedelta(minutes=1), worn)
+    assert counting.read == []
+    fell = {**full, 2: _with_left(full[2], 0.5)}
+    assert made.surprised(fell)
+    made.learn(NOW + timedelta(minutes=2), fell)
+    assert set(counting.read) == {2}
+    assert not made.surprised(fell)
+
+
+def _with_left(view: PrinterView, share: float) -> PrinterView:
+    assert view.reading is not None
+    supplies = tuple(replace(one, capacity=1000, level=round(1000 * share)) for one in view.reading.supplies)
+    return replace(view, reading=replace(view.reading, supplies=supplies))
+
+
 def test_only_a_swap_or_time_makes_it_look_again(store: Store, counting: Counting) -> None:
     made = foresight(counting)
     made.learn(NOW, seen(store))
