@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import dataclasses
+import functools
 from collections import OrderedDict
 from collections.abc import Callable
 from datetime import UTC, datetime
@@ -76,16 +77,30 @@ class _Known:
 
     def put(self, cells: dict[str, Value]) -> None:
         """Take these as the cells to ask for from now on."""
-        self.cells = cells
-        self.full = tuple(cells)
-        self.fast = tuple(oid for oid in cells if plan.is_fast(oid))
-        self.telling = tuple(oid for oid in cells if oid.startswith(_CONFIG_CHANGES))
+        self.full, self.fast, self.telling = _shape(tuple(cells))
+        self.cells = dict(zip(self.full, cells.values(), strict=True))
         self.cut()
 
     def cut(self) -> None:
         """Cut the cells into PDUs."""
-        self.full_chunks = chunks(self.full, self.size)
-        self.fast_chunks = chunks(self.fast, self.size)
+        self.full_chunks = _cut(self.full, self.size)
+        self.fast_chunks = _cut(self.fast, self.size)
+
+
+_Oids = tuple[str, ...]
+
+
+@functools.lru_cache(1_000)
+def _shape(oids: _Oids) -> tuple[_Oids, _Oids, _Oids]:
+    """All cells, the fast ones, and those that count changes: kept once for all printers that have the same cells."""
+    fast = tuple(oid for oid in oids if plan.is_fast(oid))
+    return oids, fast, tuple(oid for oid in oids if oid.startswith(_CONFIG_CHANGES))
+
+
+@functools.lru_cache(2_000)
+def _cut(oids: _Oids, size: int) -> list[list[str]]:
+    """The PDUs, shared likewise: nobody may change these lists."""
+    return chunks(oids, size)
 
 
 class Reader:
