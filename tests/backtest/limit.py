@@ -48,3 +48,16 @@ def _likelihood(world: World, day: int) -> np.ndarray:
 def until_dry(world: World, level: np.ndarray, printer: int, day: int) -> float:
     """Days until the pages left are used up if the level stays as the filter knows it."""
     return world.time_until_dry(printer, day, pages={printer: world.plain[printer] * level[printer, day]})
+
+
+def in_theory(days: float, drift: float = DRIFT_A_DAY, variation: float = 0.4008) -> float:
+    """By what factor the best forecast's error must exceed the oracle's, so many days ahead (standard deviations).
+
+    A random walk with variance ``drift`` a day, seen through workdays with the squared coefficient of variation
+    ``variation`` (0.4008 is the mean square of 0.45 .. 0.8 evenly), is known to the positive root of p^2 = q (p + r)
+    (Muth 1960); on the way it moves on, on average by a third of what it moves by the end.
+    """
+    step = drift * 7 / 5
+    known = (step + np.sqrt(step * step + 4 * step * variation)) / 2
+    noise = variation / (days * 5 / 7)
+    return float(np.sqrt(1 + (known + drift * days / 3) / noise))

@@ -64,6 +64,25 @@ def test_the_limit_knows_the_level_as_well_as_theory_says():
     assert miss.std() == pytest.approx(np.sqrt(theory), rel=0.2)
 
 
+@pytest.mark.parametrize(("days", "factor"), [(3, 1.05), (7, 1.12), (15, 1.26), (30, 1.54)])
+@pytest.mark.parametrize("smooth", [1, 21, 42])
+def test_the_limit_in_theory_is_that_of_the_best_linear_forecast(days, factor, smooth):
+    # By brute force: the conditional variance of the mean level ahead given 250 days of noisy levels (normal laws), for
+    # a walk and for walks averaged over three and six weeks, each with sd 0.2 over 60 days. Slow or jumpy, it matters
+    # little.
+    rng = np.random.default_rng(5)
+    walk = np.cumsum(rng.normal(0, 1, (4_000, 250 + days + smooth)), axis=1)
+    summed = np.cumsum(np.pad(walk, ((0, 0), (1, 0))), axis=1)
+    path = (summed[:, smooth:] - summed[:, :-smooth])[:, : 250 + days] / smooth
+    path = (path - path[:, 249:250]) * 0.2 / np.std(path[:, 249] - path[:, 189])
+    past, ahead = path[:, :250], path[:, 250:].mean(axis=1)
+    noisy = past.T @ past / 4_000 + 1.0 + 0.4008 * 7 / 5 * np.eye(250)  # 1.0: where it began is not known
+    both = past.T @ ahead / 4_000 + 1.0
+    left = ahead @ ahead / 4_000 + 1.0 - both @ np.linalg.solve(noisy, both)
+    assert np.sqrt(1 + left / (0.4008 / (days * 5 / 7))) == pytest.approx(factor, abs=0.04)
+    assert limit.in_theory(days) == pytest.approx(factor, abs=0.04)
+
+
 def test_pinball_is_least_at_the_quantile():
     # Koenker and Bassett (1978): the expected loss is least at the quantile asked for.
     sample = np.random.default_rng(1).gamma(3, 2, 20_000)
