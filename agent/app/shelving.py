@@ -11,6 +11,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+from agent.app.keeping import Kept
+from agent.app.told import Told
 from agent.insight.deeds import KINDS
 from agent.insight.logbook import SERVICE_WITHDRAWN
 from agent.insight.movements import entry_of
@@ -27,6 +29,7 @@ from agent.store import Store
 
 ALL_KINDS = frozenset({*SHELF_KINDS, *KINDS, SERVICE_WITHDRAWN})
 """Everything in the ledger that moves parts."""
+FOR_EVER = timedelta(days=20 * 366)
 STALE = timedelta(hours=1)
 """So old may advice become: it names days."""
 
@@ -56,19 +59,22 @@ class Shelving:
         self._advice: dict[str, Advice] = {}
         self._rests_on: tuple[object, ...] = ()
         self._at: datetime | None = None
+        self._told = Told(store, ALL_KINDS, FOR_EVER)
+        self._states: Kept[tuple[ShelfState, tuple[Taken, ...]]] = Kept(1)
+        self._fitting: Kept[Mapping[str, tuple[Fit, ...]]] = Kept(1)
 
     def look(self, now: datetime, at: datetime | None = None) -> Stocktaking:
         """The shelf now, or as of ``at``; for an earlier moment what to order is not reckoned."""
         settings = self._settings()
         shelf, printers = self._shelf()
-        state, taken = self._state(shelf, at or now)
+        state, taken = self._state_now(shelf, now) if at is None else self._state(shelf, at)
         advice = self._advised(shelf, state, taken, printers) if at is None else ()
         return Stocktaking(
             state,
             tuple(shelf.parts),
             tuple(shelf.places),
             advice,
-            self._fits(shelf, printers),
+            self._fitting.get("now", (self._known()[0], settings), lambda: self._fits(shelf, printers)),
             settings.shelf.currency,
             settings.shelf.service_level,
             settings.zone,
@@ -89,7 +95,7 @@ class Shelving:
         if not rests_on[0] or (fresh and _same(rests_on, self._rests_on)):
             return
         shelf, printers = self._shelf()
-        state, taken = self._state(shelf, now)
+        state, taken = self._state_now(shelf, now)
         users = self._users(printers)
         found = {one.part: one for one in advise(shelf, state, taken, users, self._settings().zone)}
         with self._lock:
@@ -98,7 +104,7 @@ class Shelving:
     def stock(self, now: datetime) -> tuple[Shelf, ShelfState]:
         """What the settings say of the shelf, and what lies there."""
         shelf, _ = self._shelf()
-        return shelf, self._state(shelf, now)[0]
+        return shelf, self._state_now(shelf, now)[0]
 
     # --- inside ---------------------------------------------------------------------------------------------------
 
@@ -108,6 +114,14 @@ class Shelving:
 
     def _state(self, shelf: Shelf, at: datetime) -> tuple[ShelfState, tuple[Taken, ...]]:
         return shelf_state(shelf, self._store.ledger(until=at, kinds=ALL_KINDS), at)
+
+    def _state_now(self, shelf: Shelf, now: datetime) -> tuple[ShelfState, tuple[Taken, ...]]:
+        """The same for now, without reading what was read before."""
+        told = self._told.by_printer(now)
+        rests_on = (tuple(told.values()), self._settings(), now.toordinal())
+        entries = (one for some in told.values() for one in some)
+        state, taken = self._states.get("now", rests_on, lambda: shelf_state(shelf, entries, now))
+        return replace(state, as_of=now), taken
 
     def _users(self, printers: Mapping[int, Printer]) -> list[User]:
         insights, upkeep = self._known()
