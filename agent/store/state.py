@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from functools import lru_cache
+from typing import Any, TypeVar
 
 from sqlalchemy import ColumnElement, Connection, and_, func, select
 
@@ -29,6 +30,15 @@ CounterName = tuple[str, str]
 
 SupplyFacts = tuple[str, str, str | None, str]
 """Kind, class, colorant, description."""
+
+
+_Words = TypeVar("_Words", bound=tuple[str | None, ...])
+
+
+@lru_cache(10_000)
+def _shared(words: _Words) -> _Words:
+    """The same words as ever: whole fleets have the same names, and each row would bring its own."""
+    return words
 
 
 @dataclass(slots=True)
@@ -137,15 +147,15 @@ def _load(connection: Connection, ids: list[int] | None, found: dict[int, LastKn
     )
     for row in rows(query, supply.c.printer_id):
         state = found[row.printer_id]
-        state.supplies[row.key, row.unit] = row.id
-        state.facts[row.id] = (row.kind, row.supply_class, row.colorant, row.description)
+        state.supplies[_shared((row.key, row.unit))] = row.id
+        state.facts[row.id] = _shared((row.kind, row.supply_class, row.colorant, row.description))
         if row.level is not None:
             state.levels[row.id] = (row.level, row.capacity)
     of_counter = and_(counter_point.c.counter_id == counter.c.id, counter_point.c.until.is_(None))
     query = select(counter, counter_point.c.value).outerjoin_from(counter, counter_point, of_counter)
     for row in rows(query, counter.c.printer_id):
         state = found[row.printer_id]
-        state.counters[row.name, row.unit] = row.id
+        state.counters[_shared((row.name, row.unit))] = row.id
         if row.value is not None:
             state.counts[row.id] = row.value
     query = select(status_point.c.printer_id, status_point.c.status).where(status_point.c.until.is_(None))
