@@ -21,7 +21,7 @@ from typing import Any
 from rich.console import Console
 
 from agent.cli.show import table
-from tests.bench import insight, scrape
+from tests.bench import agent, insight, scrape
 from tests.bench.simulated import Simulated, drive
 from tests.bench.wire import Measured, asked_cells, gufo_alone, our_reader, pysnmp_tuned, snmpget_processes
 from tests.needs import debian
@@ -95,7 +95,9 @@ def looking_goals(seen: dict[str, Any]) -> Iterator[Goal]:
     yield Goal("heaviest page, compressed", max(seen["kilobytes"].values()), 300, "kB", at_most=True)
 
 
-def goals(ways: dict[str, Measured], sweep: dict[str, float], page: dict[str, float]) -> Iterator[Goal]:
+def goals(
+    ways: dict[str, Measured], sweep: dict[str, float], page: dict[str, float], whole: dict[str, float]
+) -> Iterator[Goal]:
     ours = ways["lowmark, gufo"].printers_per_second
     yield Goal("full read + decode, v2c", ours, 2_500, "printers/s")
     # The absolute figure was set where gufo-snmp alone, nothing learnt or decoded, read 7,127 printers/s: 0.35 of it.
@@ -113,6 +115,9 @@ def goals(ways: dict[str, Measured], sweep: dict[str, float], page: dict[str, fl
     yield Goal("first scrape, 10,000 printers", page["first_seconds"], 1.5, "s", at_most=True)
     yield Goal("later scrapes", page["later_seconds"], 1.5, "s", at_most=True)
     yield Goal("memory of the scraped process", page["memory_mb"], 300, "MB", at_most=True)
+    many = f"{whole['printers']:,} printers"
+    yield Goal(f"the whole agent's memory, {many}", whole["memory_mb"], 300, "MB", at_most=True)
+    yield Goal("a scrape of it while it sweeps", whole["scrape_while_sweeping_seconds"], 1.5, "s", at_most=True)
 
 
 def thinking_goals(thinking: insight.Speed) -> Iterator[Goal]:
@@ -132,6 +137,7 @@ def main() -> None:
     found, served = reading(given.short)
     sweep = sweeping(given.short)
     page = scrape.measure(given.short)
+    whole = agent.measure(given.short)
     thinking = insight.measure(given.short)
     seen = looking(given.short)
     ways = {one.way: one for one in found}
@@ -143,7 +149,7 @@ def main() -> None:
     console.print(
         f"The simulated side could serve {served:,.0f} answers/s ({served / 3:,.0f} printers/s of three PDUs).\n"
     )
-    reached = [*goals(ways, sweep, page), *thinking_goals(thinking), *looking_goals(seen)]
+    reached = [*goals(ways, sweep, page, whole), *thinking_goals(thinking), *looking_goals(seen)]
     met = [
         (one.what, f"{one.value:,.2f} {one.unit}", f"{'<=' if one.at_most else '>='} {one.goal:,g}",
          "yes" if one.met else "NO")
@@ -159,6 +165,7 @@ def main() -> None:
         "reading": [asdict(one) for one in found],
         "sweep": sweep,
         "scrape": page,
+        "agent": whole,
         "pages": seen,
         "insight": asdict(thinking),
         "goals": [{**asdict(one), "met": one.met} for one in reached],

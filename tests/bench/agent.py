@@ -156,7 +156,7 @@ def measured(printers: int, every: int, sweeps: int) -> dict[str, float]:
 
 def measure(short: bool = False) -> dict[str, float]:
     """Measure in a process of its own."""
-    more = ["--printers", "100", "--every", "1", "--sweeps", "2"] if short else []
+    more = ["--printers", "60", "--every", "5", "--sweeps", "1"] if short else []
     done = subprocess.run(
         [sys.executable, "-m", "tests.bench.agent", *more], cwd=ROOT, check=True, capture_output=True, text=True
     )
