@@ -351,7 +351,7 @@ def describe(use: Flow) -> Usage:
         month_end=float(np.mean(use.shape.ends[:3])),
         trend=use.trend,
         workdays=use.workdays,
-        per_week=use.level * week if known else None,
+        per_week=float(use.level * week) if known else None,
         since=moment(use.since) if not math.isnan(use.since) else None,
         reason=use.reason,
         by_time=use.by_time,

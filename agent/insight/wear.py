@@ -15,7 +15,7 @@ import numpy as np
 
 from agent.insight.days import Floats
 from agent.insight.lives import Shown, Stretch
-from agent.insight.series import Counts
+from agent.insight.series import Bools, Counts
 from agent.insight.steps import ROUNDINGS, Steps, first_step_says
 
 COVERAGE_NOISE = 0.03
@@ -69,52 +69,57 @@ class Wear:
 
 @dataclass(frozen=True, slots=True)
 class Believed:
-    """The levels of a supply that are believed, as lists: lives are short, and lists are quicker for the short.
+    """The levels of a supply that are believed; lists where single ones are asked for, for lists are quicker then.
 
-    ``shares``: the same as ``share``, as an array.
+    ``shares``: the same as ``share``; ``low``, ``high``, ``some``: as in ``Shown``, of which few are asked for.
     """
 
     at: list[float]
     share: list[float]
-    low: list[float]
-    high: list[float]
-    some: list[bool]
     only_some: bool
     shares: Floats
+    low: Floats
+    high: Floats
+    some: Bools
 
     @staticmethod
     def of(seen: Shown, believed: Sequence[int]) -> Believed:
         """The levels with these indices."""
         index = np.array(believed, dtype=np.int64)
+        share = seen.share[index]
         return Believed(
             seen.at[index].tolist(),
-            seen.share[index].tolist(),
-            seen.low[index].tolist(),
-            seen.high[index].tolist(),
-            seen.some[index].tolist(),
+            share.tolist(),
             seen.only_some,
-            seen.share[index],
+            share,
+            seen.low[index],
+            seen.high[index],
+            seen.some[index],
         )
+
+    def pages(self, at: int) -> tuple[float, float]:
+        """The impressions, at least and at most, when the level with this index was first shown."""
+        return float(self.low[at]), float(self.high[at])
 
 
 def wear(levels: Believed, stretch: Stretch, counts: Counts, steps: Steps) -> Wear:
     """Measure one life."""
     begin, stop = stretch.first, stretch.last + 1
     share, swap = levels.share, stretch.swap
-    start = (levels.low[begin], levels.high[begin])
+    start = levels.pages(begin)
     if swap is not None and swap.logged and swap.at > levels.at[begin]:
         start = _bracket(counts, swap.at)
     if not stretch.followed:
         now = float(counts.total[-1]) if counts.total.size else 0.0
         end = (now, now)
     elif stop < len(share) and levels.at[stop] == stretch.until:
-        end = (levels.low[stop], levels.high[stop])
+        end = levels.pages(stop)
     else:
         end = _bracket(counts, stretch.until)
     top = 1.0 - steps.size * (1.0 if steps.rounding < 0.25 else 0.0) - 0.012
-    full = swap is not None and not swap.used_before and (share[begin] >= top or levels.some[begin])
+    full = swap is not None and not swap.used_before and (share[begin] >= top or bool(levels.some[begin]))
     if levels.only_some and swap is not None and swap.logged and share[begin] < 0.5:
-        return Wear(start, full, True, 1.0, 1.0, 1.0, end, None, None, 0, levels.some[stop - 1])
+        return Wear(start, full, True, 1.0, 1.0, 1.0, end, None, None, 0, bool(levels.some[stop - 1]))
     drops, above, lowest = _drops(levels.shares[begin:stop])
     edges = [_border(levels, (begin + drops[at], above[at]), stop, end[1], steps.size) for at in (0, -1) if drops]
     middle = None
@@ -132,7 +137,7 @@ def wear(levels: Believed, stretch: Stretch, counts: Counts, steps: Steps) -> We
         edges[0] if edges else None,
         edges[1] if edges else None,
         len(drops),
-        levels.some[stop - 1],
+        bool(levels.some[stop - 1]),
         middle,
     )
 
@@ -152,12 +157,12 @@ def _drops(share: Floats) -> tuple[list[int], list[float], float]:
 def _border(levels: Believed, drop: tuple[int, float], stop: int, end: float, size: float) -> Border:
     at, above = drop
     share, below = levels.share, levels.share[at]
-    least, most = levels.low[at], levels.high[at]
+    least, most = levels.pages(at)
     # A level that flickers back has its border anywhere between the first fall and the last return.
     limit = below + 0.6 * size
     for later in range(stop - 1, at, -1):
         if share[later] > limit:
-            most = levels.high[later + 1] if later + 1 < stop else end
+            most = float(levels.high[later + 1]) if later + 1 < stop else end
             break
     many = max(1.0, (above - below) / size)
     width = most - least
