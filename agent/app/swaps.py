@@ -26,7 +26,7 @@ class SwapWatch:
 
     def __init__(self, store: Store) -> None:
         self._store = store
-        self._looks: dict[tuple[int, str], int] = {}
+        self._looks: dict[tuple[int, str], tuple[datetime, int]] = {}
 
     def notice(self, before: PrinterView | None, reading: Reading) -> Sequence[Finding]:
         """Remember supplies whose level may have risen; nothing is found yet."""
@@ -36,7 +36,7 @@ class SwapWatch:
         for supply in reading.supplies:
             was = old.get(supply.key)
             if was is not None and was is not supply and rose(was, supply) and len(self._looks) < MOST_WAITING:
-                self._looks[before.printer.id, supply.key] = 0
+                self._looks[before.printer.id, supply.key] = before.reading.at, 0
         return ()
 
     @property
@@ -47,23 +47,25 @@ class SwapWatch:
     def look(self, now: datetime) -> tuple[LedgerEntry, ...]:
         """Look into what was noticed; the ledger entries of swaps found. Raises StoreError; nothing is lost then."""
         found = []
-        for (printer_id, key), looks in list(self._looks.items()):
-            entry = self._look_at(printer_id, key, now)
+        for (printer_id, key), (since, looks) in list(self._looks.items()):
+            entry = self._look_at(printer_id, key, since, now)
             if entry is not None:
                 found.append(entry)
             if entry is not None or looks + 1 >= MOST_LOOKS:
                 del self._looks[printer_id, key]
             else:
-                self._looks[printer_id, key] = looks + 1
+                self._looks[printer_id, key] = since, looks + 1
         return tuple(found)
 
-    def _look_at(self, printer_id: int, key: str, now: datetime) -> LedgerEntry | None:
+    def _look_at(self, printer_id: int, key: str, since: datetime, now: datetime) -> LedgerEntry | None:
         history = self._store.history(printer_id, now - LOOK_BACK, now)
         track = next((one for one in history.supplies if one.key == key), None)
         if track is None:
             return None
         told = self._store.ledger(printer_id, kinds=(KIND,))
-        already = max((entry.at for entry in told if entry.subject == key), default=None)
+        # An older one that nobody told must not be taken for what has just risen.
+        already = max((entry.at for entry in told if entry.subject == key), default=since)
+        already = max(already, since)
         finding = swap_seen(track, as_of=now, contacts=history.contacts, counters=history.counters, already=already)
         if finding is None:
             return None

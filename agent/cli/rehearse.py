@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from agent.cli.options import AsJson
+from agent.model.wording import supply_words
 
 if TYPE_CHECKING:
     from agent.rehearsal.fleet import Fleet
@@ -135,7 +136,7 @@ def _show(fleet: Fleet, written: Path | None, *, as_json: bool) -> None:
 def describe(deed: Deed) -> str:
     """What happened, in words; empty where there is nothing to say."""
     words = _WORDS.get(deed.kind)
-    return "" if words is None else words.format(subject=deed.subject, **deed.data)
+    return "" if words is None else words.format(subject=supply_words(deed.subject), **deed.data)
 
 
 def _tell(deed: Deed) -> None:

@@ -4,7 +4,7 @@ The door is a Unix socket in a folder that only its owner may enter; nothing of 
 request and one answer, each a line of JSON:
 
     {"printer": "hl-02", "verb": "fit", "subject": "toner:cyan", "share": 1.0, "reset": true}
-    {"text": "hl-02: toner:cyan fitted, 100% of it good"}      or      {"error": "..."}
+    {"text": "hl-02: cyan toner fitted, 100% of it good"}      or      {"error": "..."}
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ from typing import Any, Self
 
 from agent.model.failure import Failure
 from agent.model.hands import ABOUT_SUPPLIES, CLEAR, EMPTY, FIT, JAM, RESET, VERBS, Handwork
-from agent.rehearsal.kinds import FILLED
+from agent.model.wording import supply_words
+from agent.rehearsal.kinds import FILLED, OTHER
 from agent.rehearsal.serve import Rehearsal
 from agent.rehearsal.wear import Life, Worn
 
@@ -72,6 +73,7 @@ class Hands:
     def _at_supply(self, worn: Worn, work: Handwork) -> str:
         life = _supply(worn, work.subject)
         key, name, rehearsal = life.part.key, worn.who.name, self._rehearsal
+        words = supply_words(key) if life.part.kind != OTHER else life.part.description
         counted = life.part.wears == "pages"
         if work.verb == EMPTY and life.part.supply_class != FILLED:
             raise CannotDo(f"{key} of {name} is no receptacle; there is nothing to empty (fit it instead)")
@@ -79,14 +81,14 @@ class Hands:
             share = 1.0 if work.verb == EMPTY else work.share
             rehearsal.fit(name, key, share, reset=work.reset)
             done = "emptied" if work.verb == EMPTY else f"fitted, {share:.0%} of it good"
-            return f"{key} {done}" + (", its counter not reset" if counted and not work.reset else "")
+            return f"{words} {done}" + (", its counter not reset" if counted and not work.reset else "")
         if work.verb == RESET:
             if not counted:
                 raise CannotDo(f"{key} of {name} has no counter to be reset; the printer measures it by itself")
             rehearsal.reset_part(name, key)
-            return f"the counter of {key} is reset"
+            return f"the counter of {words} is reset"
         rehearsal.set_level(name, key, work.share)
-        return f"{key} is at {work.share:.0%} now"
+        return f"{words} is at {work.share:.0%} now"
 
     def _find(self, text: str) -> Worn:
         low = text.strip().casefold()

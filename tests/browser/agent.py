@@ -52,7 +52,7 @@ def agent(folder: Path) -> Iterator[tuple[str, Service]]:
         with Rehearsal(fleet, SimClock(lambda: datetime.now(UTC), now, 1.0)) as rehearsal:
             service = Service(load(settings), settings, store, Clocks(lambda: datetime.now(UTC), time.monotonic))
             service.hands = Hands(rehearsal)
-            with _going(service):
+            with going(service):
                 pages = service.pages
                 asyncio.run(pages.reckon())
                 with Server(pages.app()) as server:
@@ -60,7 +60,8 @@ def agent(folder: Path) -> Iterator[tuple[str, Service]]:
 
 
 @contextmanager
-def _going(service: Service) -> Iterator[None]:
+def going(service: Service) -> Iterator[None]:
+    """The service runs in a thread of its own, and has swept once."""
     failure: list[BaseException] = []
     loops: list[asyncio.AbstractEventLoop] = []
 

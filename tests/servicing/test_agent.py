@@ -118,7 +118,7 @@ def test_the_house_of_the_pages_serves_proves_suggests_and_lends_hands(here):
             assert house.hands(number) is None, "no printer of a real fleet is touched"
             agent.hands = here.hands
             assert house.hands(number) == ""
-            assert house.hands(number, Handwork(SET, "toner:cyan", 0.04)) == f"{COLOUR}: toner:cyan is at 4% now"
+            assert house.hands(number, Handwork(SET, "toner:cyan", 0.04)) == f"{COLOUR}: cyan toner is at 4% now"
             with pytest.raises(Failure, match="no one supply"):
                 house.hands(number, Handwork(FIT, "toner:plaid"))
             seen = house.serve(Done(number, ("toner:cyan",), "Night desk"))

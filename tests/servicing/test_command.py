@@ -27,7 +27,7 @@ def counter_of(here: Library, name: str) -> int:
 def test_a_service_after_the_work_is_proven_at_once_with_the_counter_read_live(here):
     here.lowmark("hands", COLOUR, "--set", "toner:cyan=4%")
     here.lowmark("sweep")
-    assert "toner:cyan fitted" in here.lowmark("hands", COLOUR, "--fit", "toner:cyan")
+    assert "cyan toner fitted" in here.lowmark("hands", COLOUR, "--fit", "toner:cyan")
     made = here.data("service", COLOUR, "--did", "toner:cyan", "--who", "Night desk", "--remarks", "box was dented")
     assert made["state"] == "proven"
     found = checks(made)
@@ -66,7 +66,7 @@ def test_a_part_whose_counter_is_not_reset_is_not_proven_until_it_is(here):
     made = here.data("service", BIG, "--did", "kit", "--who", "Night desk")
     assert checks(made)["counter-reset", "other"] == "waiting"
     assert "still shows 50%" in str(made["checks"])
-    assert "the counter of other is reset" in here.lowmark("hands", BIG, "--reset", "kit")
+    assert "the counter of Maintenance Kit is reset" in here.lowmark("hands", BIG, "--reset", "kit")
     here.lowmark("sweep")
     (proof,) = here.data("proofs", BIG)["proofs"]
     assert proof["state"] == "proven"
