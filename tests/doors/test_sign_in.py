@@ -274,7 +274,7 @@ def test_while_the_store_cannot_be_read_nobody_is_let_in(lived_in: StoreHouse, k
     from agent.store.errors import StoreBusy
 
     class Broken:
-        def session(self, _: str) -> None:
+        def session(self, _: str, *, used: bool = True) -> None:
             raise StoreBusy("the store is busy")
 
         def __getattr__(self, name: str) -> object:
