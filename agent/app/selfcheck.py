@@ -12,6 +12,7 @@ import json
 import os
 import shutil
 import socket
+import ssl
 import statistics
 import urllib.error
 import urllib.request
@@ -23,6 +24,7 @@ from pathlib import Path
 from agent.app import machine, parts
 from agent.app.finding import FINE, LOOK, WRONG, Finding
 from agent.app.reach import reach, send_tests
+from agent.app.validity import certificate
 from agent.model.failure import Failure
 from agent.model.wire import Silent
 from agent.settings import Settings, SettingsErrors, load, notices
@@ -63,7 +65,7 @@ async def look(wishes: Wishes, now: Callable[[], datetime], timer: Callable[[], 
     last, found = await asyncio.to_thread(_store, settings, wishes.store_url, now(), timer)
     for finding in found:
         yield finding
-    for finding in await asyncio.to_thread(_listening, settings):
+    for finding in await asyncio.to_thread(_listening, settings, now()):
         yield finding
     for finding in await reach(settings, wishes.settings_file.parent, timeout=wishes.timeout):
         yield finding
@@ -195,12 +197,17 @@ def _look_into(store: Store, settings: Settings, now: datetime) -> tuple[datetim
 # --- where it listens ------------------------------------------------------------------------------------------------
 
 
-def _listening(settings: Settings) -> list[Finding]:
-    """Whether the agent is there, or could be."""
+def _listening(settings: Settings, now: datetime) -> list[Finding]:
+    """Whether the agent is there, or could be, and whether it can prove itself."""
+    tls = settings.listen.tls
+    return [*_at_its_place(settings), *([] if tls is None else [certificate(tls.certificate, now)])]
+
+
+def _at_its_place(settings: Settings) -> list[Finding]:
     at = settings.listen.address
     host, port = at.host, at.port or 0
     near = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(host, host)  # noqa: S104 - what the settings say
-    alive = _alive(f"[{near}]" if ":" in near else near, port)
+    alive = _alive(f"[{near}]" if ":" in near else near, port, tls=settings.listen.tls is not None)
     if alive:
         return [Finding("agent", str(at), FINE, "the agent runs and is well")]
     if alive is not None:
@@ -228,11 +235,15 @@ def _hindrance(host: str, port: int, kind: socket.SocketKind) -> str | None:
     return None
 
 
-def _alive(host: str, port: int) -> bool | None:
+def _alive(host: str, port: int, *, tls: bool = False) -> bool | None:
     """Whether a Lowmark there says that it is alive; None where there is none."""
-    opener = urllib.request.build_opener(urllib.request.ProxyHandler({}))
+    # By its address the agent cannot prove its name; that it is there is all that is wanted, and no secret is sent.
+    opener = urllib.request.build_opener(
+        urllib.request.ProxyHandler({}),
+        urllib.request.HTTPSHandler(context=_unproven()),
+    )
     try:
-        with opener.open(f"http://{host}:{port}/healthz", timeout=3) as answer:
+        with opener.open(f"http{'s' if tls else ''}://{host}:{port}/healthz", timeout=3) as answer:
             said, status = json.loads(answer.read(10_000)), answer.status
     except urllib.error.HTTPError as error:
         said, status = _json(error), error.code
@@ -241,6 +252,13 @@ def _alive(host: str, port: int) -> bool | None:
     if not isinstance(said, dict) or said.get("format") != "lowmark.health.v1":
         return None
     return bool(status == 200)
+
+
+def _unproven() -> ssl.SSLContext:
+    context = ssl.create_default_context()
+    context.check_hostname = False
+    context.verify_mode = ssl.CERT_NONE
+    return context
 
 
 def _json(error: urllib.error.HTTPError) -> object:

@@ -114,7 +114,7 @@ def agent(simulated: Simulated, folder: Path, every: int) -> Iterator[Agent]:
 
 def measured(printers: int, every: int, sweeps: int) -> dict[str, float]:
     """Learn, sweep, scrape between sweeps and during them."""
-    with tempfile.TemporaryDirectory() as name, Simulated(printers) as simulated:
+    with tempfile.TemporaryDirectory() as name, Simulated(printers, port=11_640) as simulated:
         folder = Path(name)
         with agent(simulated, folder, every) as one:
             first = one.after(1)
