@@ -6,7 +6,7 @@ changed or erased in the ledger: a correction is an entry in the place of anothe
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
 
@@ -44,6 +44,7 @@ from agent.model.proof import (
     COUNTER_RESET,
     COUNTER_SEEN,
     PROVEN,
+    WAITING,
     Deed,
     Done,
     Proof,
@@ -58,6 +59,7 @@ from agent.settings import Settings
 from agent.store import Store
 
 SERVICE_KINDS = frozenset({SERVICE, SERVICE_WITHDRAWN})
+PROOFS_KEPT = 5_000
 SHOWN = timedelta(days=30)
 """Services longer ago than this are not proven any more."""
 JUST_NOW = timedelta(minutes=10)
@@ -168,9 +170,13 @@ class Servicing:
         told = self._store.ledger(printer_id, since, as_of, SERVICE_KINDS)
         recent = [one for one in services_in(told, as_of) if one.holds and one.at >= as_of - SHOWN]
         made: list[Proof] = []
-        for number in sorted({one.printer_id for one in recent}):
-            first = min(one.at for one in recent if one.printer_id == number)
-            made += [one for one in self._prove(number, first, as_of) if one.service.at >= as_of - SHOWN]
+        known = self._proven if at is None else {}
+        for number, some in _by_number(recent).items():
+            kept = [known[one.id] for one in some if one.id in known]
+            if len(kept) < len(some):
+                found = self._prove(number, min(one.at for one in some), as_of)
+                kept = self._remember(one for one in found if one.service.at >= as_of - SHOWN)
+            made += kept
         return tuple(sorted(made, key=lambda one: (one.service.at, one.service.id)))
 
     def proof(self, service_id: int, at: datetime | None = None) -> Proof | None:
@@ -218,16 +224,19 @@ class Servicing:
             if one.at >= since and one.kind in SERVICE_KINDS
         ]
         recent = [one for one in services_in(entries, now) if one.holds and one.at >= since][-most:]
-        self._proven = {one.id: self._proven[one.id] for one in recent if one.id in self._proven}
-        made = []
-        for one in reversed(recent):
-            # What is proven stays so, as long as it holds.
-            found = self._proven.get(one.id) or self.proof(one.id, now)
-            if found is not None:
-                made.append(found)
-                if found.state == PROVEN:
-                    self._proven[one.id] = found
-        return tuple(made)
+        known = self._proven
+        found = (known.get(one.id) or self.proof(one.id, now) for one in reversed(recent))
+        return tuple(self._remember(one for one in found if one is not None))
+
+    def _remember(self, found: Iterable[Proof]) -> list[Proof]:
+        """The same; what is proven, with nothing left to be seen, is kept: it stays so as long as the service holds."""
+        made = list(found)
+        if len(self._proven) > PROOFS_KEPT:
+            self._proven = {}
+        for one in made:
+            if one.state == PROVEN and all(check.state != WAITING for check in one.checks):
+                self._proven[one.service.id] = one
+        return made
 
     def printer(self, printer_id: int) -> Printer:
         """The printer of this id. Raises Refused."""
@@ -434,6 +443,13 @@ class Servicing:
                 (point.at, point.value) for track in outline.counters if track.name in NAMES for point in track.points
             ]
         return suggest(seen, open_ones, plans, as_of, counts)
+
+
+def _by_number(services: Iterable[Service]) -> dict[int, list[Service]]:
+    made: dict[int, list[Service]] = {}
+    for one in sorted(services, key=lambda one: one.printer_id):
+        made.setdefault(one.printer_id, []).append(one)
+    return made
 
 
 def _counter_of(reading: Reading) -> tuple[int, str] | None:
