@@ -33,6 +33,19 @@ if TYPE_CHECKING:
 METRICS_PORT = 9633
 BATCH = 2_000
 LONGEST_MESSAGE = 64 * 1024
+COMMANDS = (
+    ("round", "the same round"),
+    ("runout", "when which supply runs out"),
+    ("upkeep", "cleaning, calibration, kits"),
+    ("alarms", "what stands"),
+    ("history {name}", "what was seen of a printer"),
+    ("read {address}", "all that a printer says now"),
+    ("ledger", "what was done, and noticed"),
+    ("hands {name} --fit toner:black", "fit a toner at a simulated printer"),
+    ("service {name} --did toner:black", "say that it was done"),
+    ("proofs", "whether it worked"),
+)
+"""What else there is to try, and what it shows."""
 
 
 def register(app: typer.Typer) -> None:
@@ -91,8 +104,9 @@ class Demo:
             self._remember(store)
             clock = SimClock(lambda: datetime.now(UTC), datetime.now(UTC), self.speed)
             rehearsal = Rehearsal(self.fleet, clock, told=self._happened)
-            rehearsal.stage(usual_scenes(rehearsal))
-            rehearsal.untended()  # whoever watches does the work from now on
+            # Whoever watches does the work from now on; nobody else fits supplies.
+            rehearsal.stage([scene for scene in usual_scenes(rehearsal) if "new toner" not in scene.text])
+            rehearsal.untended()
             hands = Hands(rehearsal)
             with rehearsal, let_in(hands):
                 run_loop(self._run(settings, store, seconds, rehearsal, hands))
@@ -181,30 +195,26 @@ class Demo:
         organisation = f"{self.fleet.organisation}: {report.printers} printers read over SNMP in {report.seconds:.1f} s"
         console.print(overview(views, organisation, width=console.width))
         address = service.server.address if service.server is not None else ""
-        store = f"sqlite:///{self.folder / 'demo.sqlite'}"
-        _say(f"Today       http://{address}/round: what there is to do, where, and why now")
+        self._say_what_else(address)
+        _say("\nNobody tends these printers but you. Open this in a browser:\n")
+        _say(f"  http://{address}/\n")
+        _say("It shows today's round: which printer to go to, what to carry, and why now. Try it:")
+        _say("  1. Open a job, and press 'Do this at the simulated printer': that stands for the walk.")
+        _say("  2. Say on the same page who you are, and that it is done.")
+        _say("  3. See Lowmark read the printer and prove it. The part has left the shelf, the job the round.")
+        _say(f"\nTheir time runs {self.speed:g} times faster. What happens now (Ctrl-C ends):\n")
+
+    def _say_what_else(self, address: str) -> None:
         _say(f"Pages       http://{address}/printers")
         _say(f"Metrics     http://{address}/metrics")
         _say(f"Health      http://{address}/readyz")
         _say("In another terminal, while this runs:")
-        _say(f"  export LOWMARK_STORE={store}")
+        _say(f"  export LOWMARK_STORE=sqlite:///{self.folder / 'demo.sqlite'}")
         _say(f"  export LOWMARK_SETTINGS={self.folder / 'demo.yaml'}")
-        for command in (
-            "round",
-            "alarms",
-            "runout",
-            "upkeep",
-            "history hl-01",
-            "ledger",
-            f"read {self.fleet.printers[0].who.host}:{self.fleet.printers[0].who.port}",
-        ):
-            _say(f"  lowmark {command}")
-        first = self.fleet.printers[0].who.name
-        _say(
-            f"\nNobody tends these printers but you: lowmark hands {first} --fit toner:black fits one at a simulated "
-            f"printer, lowmark service {first} --did toner:black logs it, lowmark proofs shows whether it worked."
-        )
-        _say(f"\nTime runs {self.speed:g} times faster in the simulated printers. What happens now (Ctrl-C ends):\n")
+        who = self.fleet.printers[0].who
+        for command, words in COMMANDS:
+            typed = command.format(name=who.name, address=f"{who.host}:{who.port}")
+            _say(f"  lowmark {typed:<35} {words}")
 
     def _happened(self, deed: Deed) -> None:
         from agent.cli.rehearse import describe

@@ -8,8 +8,10 @@ from rich.box import SIMPLE_HEAD
 from rich.table import Table
 from rich.text import Text
 
+from agent.model.alert_words import said_by
 from agent.model.fleet import PrinterView
 from agent.model.reading import Mark, Supply
+from agent.model.wording import clean, spaced, supply_words
 
 LOW = 0.15
 NEARLY_FULL = 0.10
@@ -34,8 +36,15 @@ def state(view: PrinterView) -> Text:
     if reading is None:
         return Text("not read yet")
     if reading.errors:
-        return Text(", ".join(sorted(reading.errors)), "yellow")
-    return Text(reading.printer_status or "unknown")
+        return Text(", ".join(said_by(one) for one in sorted(reading.errors)), "yellow")
+    return Text(spaced(clean(reading.printer_status or "unknown", 60)))
+
+
+def named(supply: Supply) -> str:
+    """What a technician calls it; what is of no kind that the standard knows is called as its printer calls it."""
+    if supply.kind in ("other", "unknown") and supply.description:
+        return clean(supply.description, 60)
+    return clean(supply_words(supply.key), 60)
 
 
 def attention(view: PrinterView) -> list[str]:
@@ -46,9 +55,9 @@ def attention(view: PrinterView) -> list[str]:
     for supply in view.reading.supplies:
         share = supply.fraction
         if supply.level == 0:
-            found.append((0.0, f"{supply.key} {'full' if supply.is_receptacle else 'empty'}"))
+            found.append((0.0, f"{named(supply)} {'full' if supply.is_receptacle else 'empty'}"))
         elif share is not None and share < (NEARLY_FULL if supply.is_receptacle else LOW):
-            found.append((share, f"{supply.key} {remaining(supply)}"))
+            found.append((share, f"{named(supply)} {remaining(supply)}"))
     return [text for _, text in sorted(found)]
 
 
