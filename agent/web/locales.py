@@ -75,7 +75,7 @@ def share(value: float) -> str:
 
 def long_day(on: date) -> str:
     """Day, month and year."""
-    return str(format_skeleton("yMMMd", datetime(on.year, on.month, on.day), locale=here()))  # noqa: DTZ001 - a day
+    return _skeleton("yMMMd", on, here())
 
 
 def weekday(on: date) -> str:
@@ -85,7 +85,13 @@ def weekday(on: date) -> str:
 
 def short_day(on: date) -> str:
     """Day and month."""
-    return str(format_skeleton("MMMd", datetime(on.year, on.month, on.day), locale=here()))  # noqa: DTZ001 - a day
+    return _skeleton("MMMd", on, here())
+
+
+@lru_cache(maxsize=4_096)
+def _skeleton(skeleton: str, on: date, locale: Locale) -> str:
+    """A page names the same days again and again."""
+    return str(format_skeleton(skeleton, datetime(on.year, on.month, on.day), locale=locale))  # noqa: DTZ001 - a day
 
 
 def instant(at: datetime, zone: str) -> str:
