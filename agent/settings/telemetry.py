@@ -59,7 +59,9 @@ class Otlp(Section):
         Field(default_factory=lambda: MappingProxyType({}), description="Headers to send along; secrets for keys."),
     ]
     every: Annotated[Duration, between("5s", "1h"), Field(description="How often.")] = timedelta(seconds=60)
-    ca_file: Annotated[FilePath | None, Field(description="Trusted in place of the system's certificates (PEM file).")] = None
+    ca_file: Annotated[
+        FilePath | None, Field(description="Trusted in place of the system's certificates (PEM file).")
+    ] = None
 
     def reveal_endpoint(self) -> str:
         """The URL. Raises SecretMissing."""
