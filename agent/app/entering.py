@@ -107,11 +107,11 @@ def _known(word: str, names: Sequence[str], what: str, key: str) -> None:
         raise Refused(f"{clean(word, 60)!r} is no name of a {what}")
 
 
-def next_steps(service: Service, book: Book) -> Iterator[str]:
+def next_steps(service: Service, book: Book, *, proven: bool) -> Iterator[str]:
     """What is still to be done, and how Lowmark will see that it worked: sentences."""
     subjects = [deed.subject for deed in service.deeds]
     renewed = [key for key in book.supplies if key in subjects or any(key in deed.renews for deed in service.deeds)]
-    if renewed:
+    if renewed and not proven:
         yield (
             "Reset the printer's own counter if it has one; Lowmark looks whether it shows "
             f"{', '.join(map(supply_words, renewed))} as new."

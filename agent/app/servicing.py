@@ -330,7 +330,9 @@ class Servicing:
         stock, remarks = self._stock()
         (entry,) = self._store.append_ledger([entry_of(service)])
         service = replace(service, id=entry.id or 0)
-        notices += next_steps(service, book)
+        now = max(self._clock(), service.at, service.logged or service.at)
+        proof = next(one for one in self._prove(service.printer_id, service.at, now) if one.service.id == service.id)
+        notices += next_steps(service, book, proven=proof.state == PROVEN)
         after, remarked = self._stock()
         notices += [one for one in remarked if one not in remarks]
         for key in sorted(stock.keys() | after.keys()):
@@ -338,8 +340,6 @@ class Servicing:
             if change:
                 word = "taken from" if change < 0 else "back on"
                 notices.append(f"{key[0]}: {abs(change)} {word} {key[1]}, {after.get(key, 0)} there now")
-        now = max(self._clock(), service.at, service.logged or service.at)
-        proof = next(one for one in self._prove(service.printer_id, service.at, now) if one.service.id == service.id)
         return Recorded(proof.service, proof, tuple(dict.fromkeys(notices)))
 
     def _stock(self) -> tuple[Mapping[tuple[str, str], int], tuple[str, ...]]:

@@ -128,7 +128,10 @@ def _remember(store: Store, fleet: Fleet, now: datetime) -> None:
         entries += [LedgerEntry(at, "service", f"{plan} done", ids[worn.who.name], plan, NIGHT) for plan in plans]
     store.append_ledger(sorted(entries, key=lambda entry: entry.at))
     store.append_ledger(
-        [replace(entry, data={**entry.data, "count": ON_THE_SHELF}) for entry in stores.counted(fleet, now)]
+        [
+            replace(one, text=f"{ON_THE_SHELF} lie there, counted again", data={**one.data, "count": ON_THE_SHELF})
+            for one in stores.counted(fleet, now)
+        ]
     )
 
 
