@@ -188,13 +188,25 @@ def _parts(taking: Stocktaking, parts: Iterable[SparePart]) -> tuple[PartChoice,
 # --- what comes back ----------------------------------------------------------------------------------------------
 
 
-def done_of(form: Form, view: PrinterView) -> Done:
+def subjects_of(
+    house: House, view: PrinterView, given: Iterable[str], offered: Sequence[Choice] = ()
+) -> dict[str, str]:
+    """What a form brings of things done -> what each is: it brings the keys of cards, which nothing odd can be in.
+
+    ``offered``: what stood in the form besides all that this printer can have.
+    """
+    known = {one.key: one.subject for one in (*sheet_of(house, view).choices, *offered)}
+    return {one: known.get(one, one) for one in given if one}
+
+
+def done_of(house: House, form: Form, view: PrinterView, offered: Sequence[Choice] = ()) -> Done:
     """What somebody says was done. Raises Refused where it cannot be understood."""
     printer = view.printer
-    did = tuple(dict.fromkeys(one for one in form.texts("did") if one))
+    found = subjects_of(house, view, form.texts("did"), offered)
+    did = tuple(dict.fromkeys(found.values()))
     if not did:
         raise Refused(422, "Tick at least one thing that was done.")
-    given = {subject: form.text(f"part:{subject}", most=200) for subject in did}
+    given = {subject: form.text(f"part:{sent}", most=200) for sent, subject in found.items()}
     photo = form.upload("photo")
     return Done(
         printer.id,

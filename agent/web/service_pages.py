@@ -19,7 +19,7 @@ from agent.web.house import House
 from agent.web.leaf import HEADERS, WRONG, answer, failed, guarded
 from agent.web.notes import NOTES
 from agent.web.round_pages import card_page, show_card
-from agent.web.service_form import Sheet, done_of, handwork_for, sheet_of
+from agent.web.service_form import Sheet, done_of, handwork_for, sheet_of, subjects_of
 
 _Made = TypeVar("_Made")
 PHOTO_HEADERS = {**HEADERS, "cache-control": "private, max-age=86400", "content-disposition": "inline"}
@@ -59,7 +59,7 @@ class ServicePages:
         """The form of a printer, without a card; with ``corrects`` that of a service to be corrected."""
         view = self._view(request)
         text = request.query_params.get("corrects", "")
-        proof = self._proof(view, int(text)) if text.isascii() and text.isdigit() and len(text) < 16 else None
+        proof = self._proof(view, number_in(text))
         ticked = request.query_params.getlist("did")[:20]
         return _form(view, sheet_of(self._house, view, ticked, proof.service if proof is not None else None))
 
@@ -72,10 +72,20 @@ class ServicePages:
             page = card_page(self._house, key) if key else None
             if page is not None and page.view.printer.id == view.printer.id:
                 return show_card(self._house, page, 422, fault)
-            return _form(view, sheet_of(self._house, view, form.texts("did")), 422, fault)
+            return _form(
+                view,
+                sheet_of(self._house, view, tuple(subjects_of(self._house, view, form.texts("did")).values())),
+                422,
+                fault,
+            )
 
+        page = card_page(self._house, key) if key else None
+        corrected = self._proof(view, number_in(form.text("corrects", most=20)))
+        offered = [*(page.form.choices if page is not None else ())]
+        if corrected is not None:
+            offered += sheet_of(self._house, view, (), corrected.service).choices
         try:
-            recorded = self._house.serve(done_of(form, view))
+            recorded = self._house.serve(done_of(self._house, form, view, offered))
         except Refused as problem:
             return again(str(problem.detail))
         except Failure as problem:
@@ -134,7 +144,7 @@ class ServicePages:
     def hands(self, request: Request, form: Form) -> Response:
         """Do the work at a simulated printer."""
         view = self._view(request)
-        deeds = form.texts("deed")[:20]
+        deeds = list(subjects_of(self._house, view, form.texts("deed")[:20]).values())
         if not self._lends_hands(view) or not deeds:
             raise HTTPException(404)
         upkeep = self._house.upkeep().get(view.printer.id)
@@ -169,10 +179,17 @@ class ServicePages:
         return view
 
     def _proof(self, view: PrinterView, service_id: int) -> Proof | None:
+        if not service_id:
+            return None
         return next((one for one in self._house.proofs(view.printer.id) if one.service.id == service_id), None)
 
     def _lends_hands(self, view: PrinterView) -> bool:
         return self._house.hands(view.printer.id) is not None
+
+
+def number_in(text: str) -> int:
+    """The number of an entry; 0, which none has, where it is none."""
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 16 else 0
 
 
 def _form(view: PrinterView, sheet: Sheet, status: int = 200, fault: str = "") -> Response:

@@ -92,7 +92,10 @@ def haunted(house: StoreHouse, changed: Callable[..., httpx.Client], bad: str) -
     )  # fmt: skip
 
 
-PAGES = ("/printers", "/printers/1", "/printers/1/symptom?seen=jam", "/alarms?every=1", "/ledger", "/about")
+PAGES = (
+    "/printers", "/printers/1", "/printers/1/symptom?seen=jam", "/printers/1/service", "/alarms?every=1", "/ledger",
+    "/about",
+)  # fmt: skip
 KNOWN = frozenset(
     [
         "script",
@@ -149,6 +152,9 @@ KNOWN = frozenset(
         "details",
         "summary",
         "code",
+        "fieldset",
+        "legend",
+        "textarea",
     ]
 )
 
