@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
+from urllib.parse import unquote
 
 from agent.insight.jobs import key_of, supply_title
 from agent.model.fleet import Printer, PrinterView
@@ -196,7 +197,15 @@ def subjects_of(
     ``offered``: what stood in the form besides all that this printer can have.
     """
     known = {one.key: one.subject for one in (*sheet_of(house, view).choices, *offered)}
-    return {one: known.get(one, one) for one in given if one}
+    return {one: known.get(one) or _deed_in(one, view.printer.id) for one in given if one}
+
+
+def _deed_in(key: str, printer_id: int) -> str:
+    """What the key of a card is about, where nothing is reckoned yet by which it is known (see ``key_of``)."""
+    bare = key.removeprefix(f"{printer_id}.")
+    if bare == key:
+        return key
+    return unquote(bare.replace(".", ":").replace("%", "%25").replace("~", "%"), errors="replace")
 
 
 def done_of(house: House, form: Form, view: PrinterView, offered: Sequence[Choice] = ()) -> Done:

@@ -1,6 +1,6 @@
 """The world of the story: six simulated printers, lately tended, one of which says nasty things; and a look at a page.
 
-Nothing is due here but what the story makes due: two days ago everything was exchanged, calibrated, cleaned and logged.
+Nothing is due here but what the story makes due: six days ago everything was exchanged, calibrated, cleaned and logged.
 """
 
 from __future__ import annotations
@@ -48,8 +48,8 @@ from tests.browser.chrome import complaints, look_like, picture
 from tests.needs import debian
 from tests.whole.agent import free_port, lowmark
 
-SIZE, DAYS, SPEED = 6, 21, 10.0
-TENDED = timedelta(days=2)
+SIZE, DAYS, SPEED = 6, 24, 10.0
+TENDED = timedelta(days=6)
 WHO = "Wren Ashdown"
 NIGHT = "Night desk"
 ON_THE_SHELF = 3

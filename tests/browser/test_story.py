@@ -125,8 +125,8 @@ def test_toner_runs_low_is_exchanged_and_proven_then_the_colours_are_calibrated_
 
     # Somebody says so, and from where the part came.
     desk.fill("#who", WHO)
-    assert desk.chrome.find_element(By.CSS_SELECTOR, "input[name=did]:checked").get_property("value") == "toner:cyan"
-    Select(desk.chrome.find_element(By.NAME, "part:toner:cyan")).select_by_value("C720-TC")
+    assert desk.chrome.find_element(By.CSS_SELECTOR, "input[name=did]:checked").get_property("value") == "2.toner.cyan"
+    Select(desk.chrome.find_element(By.NAME, "part:2.toner.cyan")).select_by_value("C720-TC")
     Select(desk.chrome.find_element(By.ID, "place")).select_by_value("Cupboard, Mill Yard")
     desk.press("button.strong")
     desk.until(lambda: desk.text("h1") == "Done: cyan toner", "the page of the service comes")
@@ -203,11 +203,11 @@ def test_a_wrong_entry_is_corrected_by_a_new_one_and_both_stand(world: Story, de
     desk.until(lambda: desk.text("h1") == "Correct a service", "the form comes")
     desk.look("correction")
     ticked = desk.chrome.find_element(By.CSS_SELECTOR, "input[name=did]:checked")
-    assert ticked.get_property("value") == "fuser"
+    assert ticked.get_property("value") == "6.fuser"
     ticked.click()
-    if not desk.chrome.find_element(By.CSS_SELECTOR, "input[name=did][value='toner:black']").is_displayed():
+    if not desk.chrome.find_element(By.CSS_SELECTOR, "input[name=did][value='6.toner.black']").is_displayed():
         desk.press("fieldset summary")
-    desk.press("input[name=did][value='toner:black']")
+    desk.press("input[name=did][value='6.toner.black']")
     desk.fill("#remarks", "It was the toner, not the fuser")
     desk.press("button.strong")
     desk.until(lambda: desk.text("h1") == "Done: black toner", "the page of the corrected service comes")

@@ -13,6 +13,7 @@ import pytest
 from agent.insight.jobs import key_of
 from agent.model.reading import Mark
 from agent.rehearsal.fleet import Fleet, own_addresses
+from agent.web.service_form import subjects_of
 from tests.web import world
 from tests.web.conftest import NOW, serving
 from tests.web.reading_html import Page
@@ -188,6 +189,13 @@ def test_what_cannot_have_been_is_refused_and_the_form_comes_again(
     assert answer.status_code == 422
     assert reason in Page(answer.text).text
     assert len(house.ledger(None, None, None, None, 10_000)) == before
+
+
+@pytest.mark.parametrize("deed", ["calibration", "toner:cyan", "opc#2", "a.b/\u00fc ~%41", "=1+1<img src=x>"])
+def test_a_form_brings_what_was_done_also_before_anything_is_reckoned(house: world.StoreHouse, deed: str) -> None:
+    view = house.views()[1]
+    bare = replace(view, reading=None)
+    assert subjects_of(house, bare, [key_of(1, deed)]) == {key_of(1, deed): deed}
 
 
 def test_what_was_seen_but_not_logged_is_accepted_with_one_click(
