@@ -14,6 +14,7 @@ from agent.cli.alarm_rehearsal import rehearse
 from agent.cli.alarm_window import windows
 from agent.cli.options import AsJson, At, SettingsFile, Since, StoreUrl
 from agent.model.alarm import SEVERITIES, AlarmRecord, AlarmState, rank
+from agent.model.day_words import moment_words
 
 if TYPE_CHECKING:
     from agent.alarms.lifecycle import Transition
@@ -265,7 +266,7 @@ def _local(at: datetime | None, record: AlarmRecord) -> str:
         local = at.astimezone(ZoneInfo(str(record.facts.get("zone") or "UTC")))
     except (KeyError, ValueError, OSError):
         local = at.astimezone(UTC)
-    return f"{local:%a %Y-%m-%d %H:%M %Z}"
+    return f"{moment_words(local)} {local:%Z}"
 
 
 def _print_alarms(records: Sequence[AlarmRecord], trembling: Collection[str], now: datetime) -> None:
@@ -298,4 +299,4 @@ def _print_alarms(records: Sequence[AlarmRecord], trembling: Collection[str], no
                 clean(record.key),
             ]
         )
-    console.print(table(("Severity", "Printer", "What", "Where", "Since", "State", "Key"), rows))
+    console.print(table(("Severity", "Printer", "What", "Where", "Since", "State", "Key"), rows, lead=3, whole=(6,)))

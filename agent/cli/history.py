@@ -14,6 +14,7 @@ from agent.cli.options import AsJson, At, SettingsFile, Since, StoreUrl
 from agent.cli.show import console, emit, errors, fail, plain, table
 from agent.model.fleet import ContactRun, CounterTrack, LevelPoint, Printer, PrinterHistory, SupplyTrack
 from agent.model.reading import Mark
+from agent.model.wording import spaced, subjects_in_words, supply_words
 from agent.model.zones import zone_of
 
 if TYPE_CHECKING:
@@ -109,7 +110,7 @@ def _print(told: PrinterHistory, since: datetime | None, until: datetime) -> Non
     end = max((run.last for run in told.contacts if run.reachable), default=until)
     end = max(begin, min(end, until))
     texts = [
-        (track.key, _level_text(track.points[0], track), _level_text(track.points[-1], track))
+        (supply_words(track.key), _level_text(track.points[0], track), _level_text(track.points[-1], track))
         for track in told.supplies
     ]
     texts += [
@@ -121,7 +122,7 @@ def _print(told: PrinterHistory, since: datetime | None, until: datetime) -> Non
     plots = [_levels(track, stretch) for track in told.supplies] + [_counts(track, stretch) for track in told.counters]
     console.print(plain(f"From {_clock(begin, zone)} to {_clock(end, zone)}:"), soft_wrap=True)
     rows = [(*row, plot) for row, plot in zip(texts, plots, strict=True)]
-    console.print(table(("what", "first", "last", "course"), rows, right=(1, 2)))
+    console.print(table(("what", "first", "last", "course"), rows, right=(1, 2), whole=(3,)))
     if told.ledger:
         count = len(told.ledger)
         console.print(plain(f"{count} ledger entries: lowmark ledger --printer {told.printer.id}"), soft_wrap=True)
@@ -241,7 +242,8 @@ def ledger(  # noqa: PLR0913 - each is an option of the command
     for entry in entries:
         owner = None if entry.printer_id is None else printers.get(entry.printer_id)
         clock = _clock(entry.at, ZoneInfo("UTC") if owner is None else zone_of(owner.place.zone))
-        rows.append((clock, "" if owner is None else owner.name, entry.kind, entry.subject, entry.text, entry.who))
-    console.print(table(("at", "printer", "kind", "about", "what", "who"), rows))
+        about = subjects_in_words(entry.subject)
+        rows.append((clock, "" if owner is None else owner.name, spaced(entry.kind), about, entry.text, entry.who))
+    console.print(table(("at", "printer", "kind", "about", "what", "who"), rows, whole=(0,), lead=3))
     if len(entries) == limit:
         console.print(f"The latest {limit}; --limit shows more.")

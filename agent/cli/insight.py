@@ -11,6 +11,8 @@ import typer
 
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.show import console, emit, fail, plain, table
+from agent.model.day_words import day_words, span_words
+from agent.model.wording import part, supply_words
 from agent.model.zones import zone_of
 
 if TYPE_CHECKING:
@@ -96,7 +98,7 @@ def runout(  # noqa: PLR0913 - each is an option of the command
     found.sort(key=lambda one: (one[1].empty_dates.p50 if one[1].empty_dates else _FAR, one[0].name, one[1].supply))
     rows = [_runout_row(*one) for one in found]
     headers = ("", "Printer", "Site", "Supply", "Left", "Empty on", "Range", "7 days", "14 days", "Rests on")
-    console.print(table(headers, rows, title=f"Run-out as of {_moment(book.as_of, chosen)}", right=(4, 7, 8)))
+    console.print(table(headers, rows, title=f"Run-out as of {_moment(book.as_of, chosen)}", right=(4, 7, 8), lead=6))
 
 
 def lives(  # noqa: PLR0913 - each is an option of the command
@@ -142,8 +144,10 @@ def lives(  # noqa: PLR0913 - each is an option of the command
         console.print("No life has been seen by then.")
         return
     headers = ("Printer", "Supply", "No.", "Fitted", "Removed", "Impressions", "From", "To", "Ended", "Sure")
-    rows = [_life_row(*one) for one in found]
-    console.print(table(headers, rows, title=f"Lives as of {_moment(book.as_of, chosen)}", right=(2, 5, 6, 7, 9)))
+    rows = [_life_row(*one, book.as_of) for one in found]
+    console.print(
+        table(headers, rows, title=f"Lives as of {_moment(book.as_of, chosen)}", right=(2, 5, 6, 7, 9), whole=(3, 4, 8))
+    )
     if kinds:
         columns = ("Model", "Supply", "Lives", "Ran dry", "Half reach", "9 in 10 reach")
         title = "How long they last, in impressions (Kaplan-Meier; lives that did not run dry are censored)"
@@ -184,7 +188,9 @@ def usage(  # noqa: PLR0913 - each is an option of the command
         return
     headers = ("Printer", "Counter", "A workday", "80 % range", "A week", "Varies", "Mo-Su", "Month's end", "60 days")
     rows = [_usage_row(*one) for one in found]
-    console.print(table(headers, rows, title=f"Use as of {_moment(book.as_of, chosen)}", right=(2, 4, 5, 7, 8)))
+    console.print(
+        table(headers, rows, title=f"Use as of {_moment(book.as_of, chosen)}", right=(2, 4, 5, 7, 8), whole=(3, 6))
+    )
 
 
 # --- tables -------------------------------------------------------------------------------------------------------
@@ -247,7 +253,11 @@ def _draw(what: str, book: Book, chosen: list[PrinterHistory], *, plot: bool, im
 
 def _moment(at: datetime, chosen: Iterable[PrinterHistory]) -> str:
     first = next(iter(chosen), None)
-    return f"{at.astimezone(zone_of(first.printer.place.zone) if first else UTC):%Y-%m-%d %H:%M %Z}"
+    return _clock(at.astimezone(zone_of(first.printer.place.zone) if first else UTC))
+
+
+def _clock(at: datetime) -> str:
+    return f"{day_words(at)} {at.year}, {at:%H:%M %Z}"
 
 
 def _percent(share: float | None) -> str:
@@ -269,14 +279,10 @@ def _runout_row(printer: Printer, one: Forecast) -> list[Text]:
         mark,
         printer.name,
         printer.place.site,
-        one.supply,
+        supply_words(one.supply),
         _percent(one.level),
-        f"{dates.p50:%Y-%m-%d}" if dates else "",
-        f"{dates.p10:%m-%d} to {dates.p90:%m-%d}"
-        if dates and dates.p90.year - dates.p10.year < 1
-        else f"{dates.p10} to {dates.p90}"
-        if dates
-        else "",
+        day_words(dates.p50, one.as_of) if dates else "",
+        span_words(dates.p10, dates.p90, one.as_of) if dates else "",
         _chance(one.chance, 7),
         _chance(one.chance, 14),
         one.reason or "; ".join(one.basis),
@@ -289,15 +295,15 @@ def _runout_row(printer: Printer, one: Forecast) -> list[Text]:
     return cells
 
 
-def _life_row(printer: Printer, one: Life) -> list[str]:
+def _life_row(printer: Printer, one: Life, as_of: datetime) -> list[str]:
     zone = zone_of(printer.place.zone)
     words = {"ranDry": "ran dry", "swappedEarly": "swapped early", "stillIn": "still in", "unknown": "not known"}
     return [
         printer.name,
-        one.supply,
+        supply_words(one.supply),
         str(one.number),
-        f"{one.fitted.astimezone(zone):%Y-%m-%d}" if one.fitted else "before",
-        f"{one.removed.astimezone(zone):%Y-%m-%d}" if one.removed else "",
+        day_words(one.fitted.astimezone(zone), as_of) if one.fitted else "before",
+        day_words(one.removed.astimezone(zone), as_of) if one.removed else "",
         f"{one.impressions:,}" if one.impressions is not None else "",
         _percent(one.start_level) + (" used" if one.used_before else ""),
         _percent(one.end_level),
@@ -309,7 +315,7 @@ def _life_row(printer: Printer, one: Life) -> list[str]:
 def _lasting_row(one: Lasting) -> list[str]:
     return [
         one.model,
-        f"{one.kind} {one.colorant}".strip(),
+        part(one.kind, one.colorant),
         str(one.lives),
         str(one.dry),
         f"{one.half:,.0f}" if one.half is not None else "too few",

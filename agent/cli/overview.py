@@ -9,6 +9,7 @@ from rich.table import Table
 from rich.text import Text
 
 from agent.model.alert_words import said_by
+from agent.model.day_words import moment_words
 from agent.model.fleet import PrinterView
 from agent.model.reading import Mark, Supply
 from agent.model.wording import clean, spaced, supply_words
@@ -31,7 +32,7 @@ def remaining(supply: Supply) -> str:
 def state(view: PrinterView) -> Text:
     """How the printer does, in a word or two; the style only repeats what the words say."""
     if not view.reachable:
-        return Text(f"silent since {view.since:%d %b %H:%M}", "bold red")
+        return Text(f"silent since {moment_words(view.since)}", "bold red")
     reading = view.reading
     if reading is None:
         return Text("not read yet")
@@ -66,9 +67,9 @@ def overview(views: Iterable[PrinterView], title: str | None = None, *, width: i
     wide = width >= ROOM_FOR_MODEL
     made = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, header_style="bold")
     made.add_column("printer", no_wrap=True)
-    made.add_column("room", overflow="ellipsis", no_wrap=True, max_width=18 if wide else 14)
+    made.add_column("room", overflow="fold", max_width=18 if wide else 14)
     if wide:
-        made.add_column("model", overflow="ellipsis", no_wrap=True, max_width=20)
+        made.add_column("model", overflow="fold", max_width=20)
     made.add_column("state", overflow="fold", min_width=14)
     made.add_column("count", justify="right", no_wrap=True)
     made.add_column("to look at", overflow="fold", min_width=18)

@@ -10,6 +10,8 @@ import typer
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.service import AnyPrinter, desk, printers_of
 from agent.cli.show import console, emit, plain, table
+from agent.model.day_words import moment_words
+from agent.model.wording import supply_words
 from agent.model.zones import zone_of
 
 if TYPE_CHECKING:
@@ -55,21 +57,21 @@ def proofs(
     elif not found:
         console.print(plain("No service was logged within the last thirty days: lowmark service PRINTER --did ITEM"))
     else:
-        rows = [_row(one, printers[one.service.printer_id]) for one in reversed(found)]
+        rows = [_row(one, printers[one.service.printer_id], as_of) for one in reversed(found)]
         headers = ("Entry", "When", "Printer", "Done", "By", "Proof", "What is seen, and what is not")
-        console.print(table(headers, rows, right=(0,), whole=(1, 5)))
+        console.print(table(headers, rows, right=(0,), whole=(1, 5), lead=4))
     if any(one.state == "unproven" for one in found):
         raise typer.Exit(1)
 
 
-def _row(proof: Proof, printer: Printer) -> tuple[object, ...]:
+def _row(proof: Proof, printer: Printer, as_of: datetime) -> tuple[object, ...]:
     service = proof.service
     when = service.at.astimezone(zone_of(printer.place.zone))
     waits = [one.words for one in proof.checks if one.state == "waiting"]
     seen = [one.words for one in proof.checks if one.state == "seen"]
     words = "; ".join([*proof.missing, *waits] or seen or [one.words for one in proof.checks])
-    did = ", ".join(deed.subject for deed in service.deeds)
-    return (service.id, f"{when:%Y-%m-%d %H:%M}", printer.name, did, service.who, _WORDS[proof.state], words)
+    did = ", ".join(supply_words(deed.subject) for deed in service.deeds)
+    return (service.id, moment_words(when, as_of), printer.name, did, service.who, _WORDS[proof.state], words)
 
 
 def suggestions(
@@ -100,6 +102,8 @@ def suggestions(
     if not found:
         console.print(plain("Nothing: all that the printers show was logged."))
         return
-    rows = [(printers[one.printer_id].name, ", ".join(one.subjects), one.words, one.id) for one in found]
+    rows = [
+        (printers[one.printer_id].name, ", ".join(map(supply_words, one.subjects)), one.words, one.id) for one in found
+    ]
     console.print(table(("Printer", "What", "What the printer shows", "Accept with --accept"), rows, whole=(3,)))
     console.print(plain("lowmark service --accept ID --who NAME writes the entry."))

@@ -8,10 +8,12 @@ from rich.console import Console, RenderableType
 from rich.table import Table
 from rich.text import Text
 
+from agent.cli.listing import Listing
 from agent.cli.show import plain, table
 from agent.model.reading import Alert, Amount, Bin, Mark, Reading, SubUnitStatus, Supply, Tray
 from agent.model.status import status_words
 from agent.model.wording import spaced
+from agent.model.wording import supply_words as named
 
 BAR_WIDTH = 12
 _EIGHTHS = " ▏▎▍▌▋▊▉"
@@ -163,12 +165,12 @@ def _identity(reading: Reading) -> Table:
     return made
 
 
-def _supplies(supplies: tuple[Supply, ...], *, ascii_only: bool) -> Table:
+def _supplies(supplies: tuple[Supply, ...], *, ascii_only: bool) -> Listing:
     def row(one: Supply) -> tuple[object, ...]:
         fraction = one.fraction
         style = "red" if one.level == 0 else "yellow" if fraction is not None and fraction < _LOW else ""
         return (
-            one.key,
+            named(one.key),
             one.description,
             Text(bar(fraction, ascii_only=ascii_only), style=style),
             Text(supply_words(one), style=style),

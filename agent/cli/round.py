@@ -12,7 +12,9 @@ import typer
 
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.show import console, emit, errors, fail, plain, table
+from agent.model.day_words import day_words
 from agent.model.round import DUE, JOIN, JOINS, NOW, OVERDUE, STANDS, WAIT
+from agent.model.wording import clean
 
 if TYPE_CHECKING:
     from agent.insight.jobs import Morning
@@ -23,6 +25,8 @@ WORDS = {STANDS: "STANDS STILL", OVERDUE: "overdue", DUE: "due", JOINS: "joins"}
 _STYLES = {STANDS: "bold red", OVERDUE: "bold red", DUE: "", JOINS: ""}
 _DECIDED = {NOW: "now", JOIN: "joins", WAIT: "waits"}
 _WAITS_SHOWN = 10
+ROOM_FOR_COLUMNS = 110
+"""From this width on the visits are a table; below it each is a block of lines."""
 
 
 def register(app: typer.Typer) -> None:
@@ -154,7 +158,10 @@ def _show(made: Round, *, explain: bool) -> None:
         _say(remark)
     if made.visits:
         _show_carry(made)
-        _show_visits(made.visits)
+        if console.width < ROOM_FOR_COLUMNS:
+            _show_cards(made.visits)
+        else:
+            _show_visits(made.visits)
         _say("Take care (common practice; the maker's service manual and local codes come first):")
         for line in made.cautions:
             _say(f"  {line}")
@@ -166,14 +173,14 @@ def _show(made: Round, *, explain: bool) -> None:
 def title_of(made: Round) -> str:
     """One line about the whole round."""
     where = f"at {made.site}" if made.site else "at all sites"
-    head = f"Round {where} on {made.day:%a %-d %b %Y}"
+    head = f"Round {where} on {day_words(made.day)} {made.day.year}"
     if not made.visits:
         return f"{head}: nothing is to be done."
     walks = sum(one.walk for one in made.visits)
     jobs = len(made.cards)
     text = f"{head}: {_many(len(made.visits), 'visit')}, {_many(jobs, 'job')}, about {_hours(made.minutes)}"
     text += f" ({_hours(walks)} of it walking)" if walks else ""
-    return f"{text}. Next round: {made.next_day:%a %-d %b}." if made.next_day is not None else f"{text}."
+    return f"{text}. Next round: {day_words(made.next_day, made.day)}." if made.next_day is not None else f"{text}."
 
 
 def _many(count: int, word: str) -> str:
@@ -192,7 +199,7 @@ def _show_carry(made: Round) -> None:
     ]
     rows += [(one.count, one.part, one.what, f"none on the shelf: {one.note}") for one in made.lacking]
     if rows:
-        console.print(table(("", "Carry", "What", "From"), rows, right=(0,)))
+        console.print(table(("", "Carry", "What", "From"), rows, right=(0,), lead=3))
 
 
 def _where(place: str, on_shelf: int | None) -> str:
@@ -201,15 +208,45 @@ def _where(place: str, on_shelf: int | None) -> str:
     return "nobody counted"
 
 
+def _show_cards(visits: Iterable[Visit]) -> None:
+    """One block for each visit: where, and below it each job with why, bring and minutes."""
+    from rich.padding import Padding
+    from rich.text import Text
+
+    def say(indent: int, *parts: str | Text) -> None:
+        console.print(Padding(Text.assemble(*parts), (0, 0, 0, indent)), overflow="fold")
+
+    for visit in visits:
+        place = _place(visit)
+        console.print()
+        head = f"{visit.number:>2}  {visit.printer}"
+        console.print(Text.assemble(Text(head, "bold"), f"  {visit.minutes} min of work, {visit.walk} min to walk"))
+        if place:
+            say(4, place)
+        for card in visit.cards:
+            word = Text(f"{WORDS[card.urgency]}: ", _STYLES[card.urgency])
+            say(4, word, Text(clean(card.title, 300), "bold"), f" ({card.minutes} min)")
+            for one in card.why:
+                say(8, one.text)
+            for bring in card.bring:
+                say(8, f"Bring {bring_words(bring)}")
+            if card.follows:
+                say(8, f"Then: {', '.join(card.follows)}")
+    console.print()
+
+
+def _place(visit: Visit) -> str:
+    place = visit.place
+    return ", ".join(one for one in (place.site, place.building, place.floor, place.room) if one)
+
+
 def _show_visits(visits: Iterable[Visit]) -> None:
     from rich.text import Text
 
     rows: list[Sequence[object]] = []
     for visit in visits:
         for at, card in enumerate(visit.cards):
-            place = ", ".join(
-                one for one in (visit.place.site, visit.place.building, visit.place.floor, visit.place.room) if one
-            )
+            place = _place(visit)
             where = f"{visit.printer}\n{place}" if place else visit.printer
             follows = f"\nthen: {', '.join(card.follows)}" if card.follows else ""
             rows.append(
@@ -281,9 +318,10 @@ def _show_waits(made: Round, *, every: bool) -> None:
     if not shown:
         return
     rows = [
-        (one.printer, one.title, f"{one.due:%a %-d %b}" if one.due is not None else "", plain(one.why)) for one in shown
+        (one.printer, one.title, day_words(one.due, made.day) if one.due is not None else "", plain(one.why))
+        for one in shown
     ]
-    console.print(table(("Printer", "Job", "Due", "Why it waits"), rows, title="Not on this round"))
+    console.print(table(("Printer", "Job", "Due", "Why it waits"), rows, title="Not on this round", whole=(2,), lead=3))
     if len(shown) < len(made.waits):
         _say(f"{len(made.waits) - len(shown)} more wait; --explain shows all, with the sums.")
 

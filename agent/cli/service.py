@@ -10,6 +10,8 @@ import typer
 
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.show import console, emit, errors, fail, plain
+from agent.model.day_words import day_words, moment_words
+from agent.model.wording import supply_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -220,8 +222,8 @@ def _show_withdrawn(store: Store, gone: Any, *, as_json: bool) -> None:
     if as_json:
         emit("service", shapes.withdrawn(gone, printers))
         return
-    did = ", ".join(deed.subject for deed in gone.deeds)
-    text = f"{printers[gone.printer_id].name}: entry {gone.id} ({did}, {gone.at:%Y-%m-%d}, {gone.who}) is withdrawn."
+    did = ", ".join(supply_words(deed.subject) for deed in gone.deeds)
+    text = f"{printers[gone.printer_id].name}: entry {gone.id} ({did}, {day_words(gone.at)}, {gone.who}) is withdrawn."
     console.print(plain(text), soft_wrap=True)
 
 
@@ -231,7 +233,7 @@ def show_proof(proof: Proof) -> None:
         "seen": "seen   ", "waiting": "waits  ", "missing": "MISSING", "not-applicable": "-      "
     }  # fmt: skip
     console.print(
-        plain(f"Proof: {proof.state}" + (f", until {proof.until:%Y-%m-%d %H:%M} UTC" if not proof.proven_at else ""))
+        plain(f"Proof: {proof.state}" + (f", until {moment_words(proof.until)} UTC" if not proof.proven_at else ""))
     )
     for check in proof.checks:
         console.print(plain(f"  {words[check.state]}  {check.words}"), soft_wrap=True)

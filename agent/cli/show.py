@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
@@ -10,13 +11,35 @@ from decimal import Decimal
 from typing import Any, NoReturn
 
 import typer
-from rich.box import SIMPLE_HEAD
 from rich.console import Console
-from rich.table import Table
+from rich.padding import Padding
 from rich.text import Text
 
-console = Console(highlight=False)
-errors = Console(stderr=True, highlight=False)
+from agent.cli.listing import Listing
+
+
+class _Terminal(Console):
+    """Sentences, printed with ``soft_wrap``, end their lines at words where somebody reads them at a known width.
+
+    Into a pipe or a file they go as one line each. A word, such as a path to be copied, is never broken.
+    """
+
+    def print(self, *objects: Any, soft_wrap: bool | None = None, **more: Any) -> None:
+        """As Rich prints."""
+        if not soft_wrap or not (self.is_terminal or "COLUMNS" in os.environ):
+            super().print(*objects, soft_wrap=soft_wrap, **more)
+            return
+        texts = [one for one in objects if isinstance(one, Text)]
+        if any(len(word) > self.width for text in texts for word in text.plain.split()):
+            super().print(*objects, soft_wrap=True, **more)
+            return
+        if len(objects) == len(texts) == 1 and (indent := len(texts[0].plain) - len(texts[0].plain.lstrip(" "))):
+            objects = (Padding(texts[0][indent:], (0, 0, 0, indent)),)
+        super().print(*objects, soft_wrap=False, **more)
+
+
+console = _Terminal(highlight=False)
+errors = _Terminal(stderr=True, highlight=False)
 
 
 def plain(text: object) -> Text:
@@ -31,19 +54,22 @@ def table(
     title: str | None = None,
     right: Sequence[int] = (),
     whole: Sequence[int] = (),
-) -> Table:
-    """An aligned table. Columns count from 0.
+    lead: int = 2,
+) -> Listing:
+    """An aligned table; where the terminal has no room for it, rows with what did not fit below them.
 
-    ``right``: columns whose cells are numbers and stand to the right; they are not broken either. ``whole``: further
-    columns whose cells are never broken over lines, such as names to be copied and bars.
+    Columns count from 0. ``right``: columns whose cells are numbers and stand to the right; they are not broken either.
+    ``whole``: further columns whose cells are never broken over lines, such as names to be copied and bars. ``lead``:
+    so many columns, from the left, say what a row is about.
     """
-    made = Table(title=title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, header_style="bold")
-    for at, header in enumerate(headers):
-        number = at in right
-        made.add_column(header, justify="right" if number else "left", overflow="fold", no_wrap=number or at in whole)
-    for row in rows:
-        made.add_row(*(plain(cell) for cell in row))
-    return made
+    return Listing(
+        tuple(headers),
+        tuple(tuple(plain(cell) for cell in row) for row in rows),
+        title,
+        frozenset(right),
+        frozenset((*right, *whole)),
+        lead,
+    )
 
 
 def _value(thing: object) -> object:

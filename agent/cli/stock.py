@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import TYPE_CHECKING, NoReturn
 
 import typer
 
 from agent.cli.show import console, plain, table
+from agent.model.day_words import day_words
 from agent.model.shelf import SparePart
 from agent.model.stocktaking import Fit, Stocktaking
+from agent.model.wording import supply_words
 
 if TYPE_CHECKING:
     from agent.cli.fleetbook import Book
@@ -45,6 +48,16 @@ def _fits(book: Book, part: SparePart) -> tuple[Fit, ...]:
     return tuple(made)
 
 
+def _fitting(part: SparePart) -> str:
+    """``black toner in Tallgrass M40``; patterns of the settings as a person reads them."""
+    supplies = ", ".join(one if "*" in one else supply_words(one) for one in part.supplies) or "plans"
+    return f"{supplies} in {', '.join(one.strip('*') or 'any model' for one in part.models)}"
+
+
+def _day(day: date | None, today: date) -> str:
+    return "" if day is None else day_words(day, today)
+
+
 # --- output -------------------------------------------------------------------------------------------------------
 
 
@@ -68,15 +81,15 @@ def show(taking: Stocktaking) -> None:
         where = ", ".join(f"{one.place} {one.count}" for one in lying) or "never counted"
         coming = state.on_order(name)
         users = len(taking.fits.get(name, ()))
-        fits = f"{', '.join(part.supplies) or 'plans'} in {', '.join(part.models)} ({users})" if part else ""
+        fits = f"{_fitting(part)} ({users})" if part else ""
         rows.append((name, part.description if part else "", where, state.on_hand(name), coming or "", fits))
     console.print(
         table(("Part", "What", "Where", "On hand", "On order", "Fits (printers)"), rows, title="Shelf", right=(3, 4))
     )
     _print_advice(taking)
     for order in state.orders:
-        due = f", expected {order.expected:%Y-%m-%d}" if order.expected is not None else ""
-        text = f"on order: {order.count} {order.part}, since {order.at:%Y-%m-%d} by {order.who}{due}"
+        due = f", expected {day_words(order.expected, state.as_of)}" if order.expected is not None else ""
+        text = f"on order: {order.count} {order.part}, since {day_words(order.at, state.as_of)} by {order.who}{due}"
         console.print(plain(text), soft_wrap=True)
     for remark in state.remarks:
         console.print(plain(remark.text), soft_wrap=True)
@@ -85,19 +98,22 @@ def show(taking: Stocktaking) -> None:
 def _print_advice(taking: Stocktaking) -> None:
     if not taking.advice:
         return
-    rows = []
+    rows, today = [], taking.state.as_of
     for one in sorted(taking.advice, key=lambda each: (each.order == 0, each.by is None, each.by, each.part)):
         demand = "" if one.demand is None else f"{one.demand[2]} ({one.demand[1]} .. {one.demand[3]})"
         cost = f"{one.cost} {taking.currency}" if one.cost is not None and one.order else ""
         risk = "" if one.stock_out is None else f"{one.stock_out:.1%}"
         named = "; ".join(
-            f"{need.printer} {need.supply} {need.within:.0%}" + (f", {need.run_out}" if need.run_out else "")
+            f"{need.printer} {supply_words(need.supply)} {need.within:.0%}"
+            + (f", {day_words(need.run_out, taking.state.as_of)}" if need.run_out else "")
             for need in one.because[:3]
         )
         more = f" and {len(one.because) - 3} more" if len(one.because) > 3 else ""
         why = named + more if one.method == "forecasts" else one.reason
-        rows.append((one.part, one.order or "nothing", one.by or "", cost, demand, risk, why))
+        rows.append(
+            (one.part, one.order or "nothing", day_words(one.by, today) if one.by else "", cost, demand, risk, why)
+        )
     headers = ("Part", "Order", "By", "Cost", "Asked for (P10 .. P90)", "Stock-out if not", "Because of")
     console.print(
-        table(headers, rows, title=f"Orders (enough with a chance of {taking.level:.0%})", right=(1, 3, 4, 5))
+        table(headers, rows, title=f"Orders (enough with a chance of {taking.level:.0%})", right=(1, 3, 4, 5), lead=1)
     )

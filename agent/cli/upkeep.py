@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
@@ -11,6 +11,7 @@ import typer
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.service import By, PrinterName, Remarks, desk, user
 from agent.cli.show import console, emit, fail, plain, table
+from agent.model.day_words import day_words, span_words
 from agent.model.upkeep import DUE, FINE, NOT_KNOWN, NOT_LOGGED, OVERDUE, SOON, UpkeepItem
 
 if TYPE_CHECKING:
@@ -147,11 +148,11 @@ def as_data(book: Book, found: Sequence[tuple[PrinterHistory, PrinterUpkeep]]) -
     return {"as_of": book.as_of, "items": items, "disagreements": odd, "notes": notes}
 
 
-def _when(item: UpkeepItem) -> str:
+def _when(item: UpkeepItem, today: date) -> str:
     if item.state == OVERDUE or item.expected is None:
         return "" if item.state == OVERDUE else (item.reason or "")
     low, mid, high = item.expected.p10, item.expected.p50, item.expected.p90
-    return f"{mid}" if low == high else f"{mid} ({low} .. {high})"
+    return day_words(mid, today) + ("" if low == high else f" ({span_words(low, high, today)})")
 
 
 def _print(book: Book, found: Sequence[tuple[PrinterHistory, PrinterUpkeep]], *, every: bool) -> None:
@@ -169,14 +170,14 @@ def _print(book: Book, found: Sequence[tuple[PrinterHistory, PrinterUpkeep]], *,
             item.what,
             "" if item.due_count is None else f"{item.due_count:,}",
             "" if item.left is None else f"{item.left:,}",
-            _when(item),
+            _when(item, book.as_of),
             "; ".join(item.because),
         ]
         for history, item in shown
     ]
     if rows:
         headers = ("State", "Printer", "What", "Due at", "Left", "Expected", "Because")
-        console.print(table(headers, rows, right=(3, 4)))
+        console.print(table(headers, rows, right=(3, 4), lead=3))
     else:
         console.print(plain("nothing is due" + ("" if every else "; --all shows all plans")), soft_wrap=True)
     for history, one in found:

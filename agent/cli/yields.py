@@ -12,6 +12,7 @@ import typer
 
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.show import console, emit, plain, table
+from agent.model.wording import supply_words
 from agent.model.yields import Cost, LifeYield, ModelYield, Rate, Yields
 
 if TYPE_CHECKING:
@@ -133,18 +134,22 @@ def _print(found: Yields, *, every: bool) -> None:
     rows = [
         (
             one.model,
-            one.supply,
+            supply_words(one.supply),
             one.part or "",
             _number(one.declared),
             one.n,
             _number(one.mean),
             _number(one.sd),
-            _number(one.figure) if one.figure is not None else one.reason,
+            _number(one.figure),
             "" if one.coverage is None else f"{one.coverage:.1f} %",
+            "" if one.figure is not None else one.reason,
         )
         for one in found.models
     ]
-    headers = ("Model", "Supply", "Part", "Declared", "n", "Mean", "s", "In declared style", "Coverage")
+    headers = (
+        *("Model", "Supply", "Part", "Declared", "n", "Mean", "s", "In declared style", "Coverage"),
+        "Not told because",
+    )
     if rows:
         console.print(table(headers, rows, title="Yields in pages", right=(3, 4, 5, 6, 7, 8)))
     else:
@@ -165,7 +170,7 @@ def _print_lives(lives: Sequence[LifeYield]) -> None:
     rows = [
         (
             one.printer,
-            one.life.supply,
+            supply_words(one.life.supply),
             one.life.text,
             _number(one.whole),
             _share(one.ratio),

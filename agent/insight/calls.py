@@ -9,6 +9,7 @@ from agent.insight.handwork import LOOK_MINUTES, SILENT_MINUTES
 from agent.insight.jobs import Job, Morning, Spot, bare_supply, key_of, slug
 from agent.model.alarm import AlarmRecord, AlarmState, rank
 from agent.model.alert_words import meaning
+from agent.model.day_words import moment_words
 from agent.model.insight import PROBABILITIES
 from agent.model.proof import MISSING, PROVING, UNPROVEN, Proof
 from agent.model.reading import Alert
@@ -155,13 +156,13 @@ def _alert(alarm: AlarmRecord) -> Alert:
 def _reason(alarm: AlarmRecord, spot: Spot) -> Reason:
     since = alarm.raised_at or alarm.since
     at = since.astimezone(zone_of(spot.printer.place.zone))
-    return Reason(ALARM, clean(f"{alarm.text}; alarm {alarm.rule} since {at:%a %-d %b %H:%M}", 300), since=since)
+    return Reason(ALARM, clean(f"{alarm.text}; alarm {alarm.rule} since {moment_words(at)}", 300), since=since)
 
 
 def _until(alarm: AlarmRecord, spot: Spot) -> str:
     if alarm.shelved_until is None:
         return ""
-    return f" until {alarm.shelved_until.astimezone(zone_of(spot.printer.place.zone)):%a %-d %b %H:%M}"
+    return f" until {moment_words(alarm.shelved_until.astimezone(zone_of(spot.printer.place.zone)))}"
 
 
 # --- services ------------------------------------------------------------------------------------------------------
@@ -177,7 +178,7 @@ def take_proofs(jobs: dict[str, Job], spot: Spot, proofs: Iterable[Proof], morni
             if proof.state == UNPROVEN and missing:
                 job = _of_deed(jobs, spot, deed.subject, morning)
                 at = proof.service.at.astimezone(zone_of(spot.printer.place.zone))
-                text = f"logged as done on {at:%a %-d %b %H:%M} by {proof.service.who}, but not proven: {missing}"
+                text = f"logged as done on {moment_words(at)} by {proof.service.who}, but not proven: {missing}"
                 job.reasons.append(Reason(NOT_PROVEN, clean(text, 400), since=proof.service.at))
                 job.unproven = True
                 job.press(OVERDUE)
@@ -185,7 +186,7 @@ def take_proofs(jobs: dict[str, Job], spot: Spot, proofs: Iterable[Proof], morni
                 job = _of_deed(jobs, spot, deed.subject, morning)
                 until = proof.until.astimezone(zone_of(spot.printer.place.zone))
                 job.hold = clean(
-                    f"logged as done by {proof.service.who}; the printer has until {until:%a %-d %b %H:%M} to show it",
+                    f"logged as done by {proof.service.who}; the printer has until {moment_words(until)} to show it",
                     200,
                 )
 

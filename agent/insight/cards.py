@@ -12,6 +12,7 @@ from agent.insight.jobs import Job, Spot
 from agent.insight.upkeep import COLOURS
 from agent.insight.weighing import Sums
 from agent.model import cautions
+from agent.model.day_words import day_words, span_words
 from agent.model.round import (
     ALARM,
     COUNTER,
@@ -31,7 +32,7 @@ from agent.model.round import (
     Visit,
 )
 from agent.model.shelf import fits, names_supply
-from agent.model.upkeep import Plan
+from agent.model.upkeep import DUE, OVERDUE, Plan
 from agent.model.wording import clean
 
 _REASONS = (UNPROVEN, EMPTY, RUN_OUT, COUNTER, DAYS, REPORTED, FOLLOWS, ALARM, JOINING)
@@ -47,24 +48,19 @@ def chance_words(chance: float) -> str:
     return "over 99 %" if chance > 0.99 else f"{chance:.0%}".replace("%", " %")
 
 
-def day_words(day: date) -> str:
-    """``Thu 26 Nov``."""
-    return f"{day:%a %-d %b}"
-
-
-def run_out(job: Job, sums: Sums | None, next_day: date | None) -> Reason | None:
+def run_out(job: Job, sums: Sums | None, next_day: date | None, today: date) -> Reason | None:
     """When it runs out or falls due, and the chance that this is before the next round."""
     dates = job.forecast.empty_dates if job.forecast is not None else None
-    if job.item is not None and job.item.expected is not None and not job.urgency:
+    if job.item is not None and job.item.expected is not None and job.item.state not in (DUE, OVERDUE):
         dates = job.item.expected if dates is None or job.item.expected.p50 < dates.p50 else dates
     if dates is None or sums is None or any(one.kind == EMPTY for one in job.reasons):
         return None
     word = "runs out" if job.item is None else "due"
     if job.item is None and job.kind.startswith("waste"):
         word = "is full"
-    span = "" if dates.p10 == dates.p90 else f" ({day_words(dates.p10)} to {day_words(dates.p90)})"
-    before = f"before the next round on {day_words(next_day)}" if next_day is not None else "within a year"
-    text = f"{word} about {day_words(dates.p50)}{span}; chance {chance_words(sums.chance)} {before}"
+    span = "" if dates.p10 == dates.p90 else f" ({span_words(dates.p10, dates.p90, today)})"
+    before = f"before the next round on {day_words(next_day, today)}" if next_day is not None else "within a year"
+    text = f"{word} about {day_words(dates.p50, today)}{span}; chance {chance_words(sums.chance)} {before}"
     return Reason(RUN_OUT, text, dates.p10, dates.p50, dates.p90, sums.chance)
 
 

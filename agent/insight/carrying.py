@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from agent.insight.shelf import Shelf
+from agent.model.day_words import day_words
 from agent.model.fleet import Printer
 from agent.model.round import Bring, Carry, Lack
 from agent.model.shelf import ShelfState, SparePart
@@ -68,7 +69,7 @@ class Hands:
             return "none ordered, order now"
         count = sum(one.count for one in orders)
         dates = [one.expected for one in orders if one.expected is not None]
-        when = f", expected {min(dates).astimezone(zone_of(zone)):%a %-d %b}" if dates else ""
+        when = f", expected {day_words(min(dates).astimezone(zone_of(zone)), self._state.as_of)}" if dates else ""
         return f"{count} ordered{when}"
 
 

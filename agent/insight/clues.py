@@ -17,6 +17,7 @@ from agent.insight.deeds import swaps
 from agent.insight.process import Process
 from agent.model.alert_words import about, meaning
 from agent.model.contact import StatusPoint
+from agent.model.day_words import day_words
 from agent.model.fleet import LevelPoint, PrinterHistory, SupplyTrack
 from agent.model.insight import Insight
 from agent.model.reading import RECEPTACLE, Alert, Mark
@@ -78,11 +79,11 @@ class Case:
         return tuple(found.values())
 
     def ago(self, at: datetime) -> str:
-        """``yesterday (2026-03-01)``."""
+        """``yesterday (Sun 1 Mar)``."""
         day = reach.day_in(self.history.printer.place.zone, at)
         days = (self.today - day).days
         words = {0: "today", 1: "yesterday"}.get(days, f"{days} days ago")
-        return f"{words} ({day})"
+        return f"{words} ({day_words(day, self.today)})"
 
 
 def called(track: SupplyTrack) -> str:
@@ -133,7 +134,8 @@ def _spent(process: Process, case: Case) -> Iterator[Clue]:
             dates = forecast.empty_dates if forecast is not None else None
             if dates is not None and (dates.p50 - case.today).days <= 7:
                 what = "full" if track.supply_class == RECEPTACLE else "used up"
-                yield Clue("spent", name, track.key, 2.0, f"{called(track)}: probably {what} by {dates.p50}")
+                by = day_words(dates.p50, case.today)
+                yield Clue("spent", name, track.key, 2.0, f"{called(track)}: probably {what} by {by}")
             continue
         factor = next((by for most, by in SPENT if left <= most), SOUND if left > PLENTY else 1.0)
         if factor != 1.0:

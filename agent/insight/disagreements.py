@@ -15,6 +15,7 @@ from agent.insight import reach
 from agent.insight.deeds import SAME
 from agent.insight.scene import Scene, together
 from agent.insight.series import SOME, in_order, levels
+from agent.model.day_words import day_words
 from agent.model.fleet import SupplyTrack
 from agent.model.insight import Note
 from agent.model.upkeep import NOT_LOGGED, NOT_RESET, Disagreement, Plan
@@ -54,7 +55,7 @@ def _not_reset(scene: Scene, plans: Sequence[Plan]) -> Iterator[Disagreement]:
         should = _should(scene, track, at, interval)
         if shows >= should - _MARGIN:
             continue
-        day, words = reach.day_in(scene.zone, at), supply_words(key)
+        day, words = day_words(reach.day_in(scene.zone, at), scene.today), supply_words(key)
         yield Disagreement(
             NOT_RESET,
             scene.printer_id,
@@ -130,7 +131,7 @@ def _still_asking(scene: Scene, plans: Sequence[Plan]) -> Iterator[Disagreement]
         if plan.impressions is not None and gone is not None:
             fresh = gone < plan.impressions / 2
         if fresh:
-            day = reach.day_in(scene.zone, service.at)
+            day = day_words(reach.day_in(scene.zone, service.at), scene.today)
             yield Disagreement(
                 NOT_RESET,
                 scene.printer_id,
@@ -167,8 +168,8 @@ def _not_logged(scene: Scene, plans: Sequence[Plan]) -> Iterator[Disagreement]:
             None,
             count,
             f"the printer shows {', '.join(map(supply_words, keys))} as new since "
-            f"{reach.day_in(scene.zone, seen.at)}{at}, but nobody logged {plan.name}; if it was done: "
-            f"lowmark upkeep accept {_quoted(name)} {_quoted(plan.name)}",
+            f"{day_words(reach.day_in(scene.zone, seen.at), scene.today)}{at}, but nobody logged {plan.name}; if it was "
+            f"done: lowmark upkeep accept {_quoted(name)} {_quoted(plan.name)}",
         )
 
 

@@ -16,6 +16,7 @@ from agent.insight.shelf import Shelf
 from agent.model import upkeep as plans
 from agent.model.alarm import AlarmRecord
 from agent.model.alert_words import said_by
+from agent.model.day_words import day_words
 from agent.model.fleet import Printer
 from agent.model.insight import PROBABILITIES, Forecast, Insight
 from agent.model.proof import Proof
@@ -337,7 +338,7 @@ def _plan_job(
         job.law = (0.0,) * len(PROBABILITIES)
     elif item.expected is not None:
         job.law = law_of_days(item.expected, today)
-    job.reasons = list(_why(item))
+    job.reasons = list(_why(item, today))
     _plan_value(job, spot, morning.terms)
     for one in absorbed:
         _take_in(job, one)
@@ -349,14 +350,14 @@ def _named(morning: Morning, name: str) -> tuple[SparePart, ...]:
     return (found if found is not None else SparePart(name),)
 
 
-def _why(item: UpkeepItem) -> Iterable[Reason]:
+def _why(item: UpkeepItem, today: date) -> Iterable[Reason]:
     if item.left is not None and item.count is not None and item.due_count is not None:
         word = f"{item.left:,} left" if item.left > 0 else f"over by {-item.left:,}" if item.left else "just now"
         text = f"counter {item.count:,} against {item.due_count:,}: {word}"
         yield Reason(COUNTER, text, count=item.count, due_count=item.due_count)
     if item.due_day is not None:
         late = f", {item.overdue_days} days ago" if item.overdue_days else ""
-        yield Reason(DAYS, f"due by days on {item.due_day:%a %-d %b %Y}{late}", p50=item.due_day)
+        yield Reason(DAYS, f"due by days on {day_words(item.due_day, today)}{late}", p50=item.due_day)
     if item.reported:
         yield Reason(REPORTED, f"the printer says so: {', '.join(map(said_by, item.reported))}")
     if item.followed is not None:

@@ -20,6 +20,7 @@ from agent.insight.series import SOME, in_order, levels, moment
 from agent.insight.upkeep import COLOURS
 from agent.model.alert_words import said_by
 from agent.model.contact import StatusPoint
+from agent.model.day_words import day_words, moment_words
 from agent.model.fleet import ContactRun, PrinterHistory, SupplyTrack
 from agent.model.insight import Note
 from agent.model.proof import (
@@ -256,7 +257,7 @@ class _Case:
             ]
             what = plan.what or plan.name
             if done:
-                words = f"{what}: done on {done[0].at:%Y-%m-%d} by {done[0].who}"
+                words = f"{what}: done on {day_words(done[0].at, self.as_of)} by {done[0].who}"
                 yield Check(CALIBRATION, plan.name, SEEN, words, done[0].at)
             else:
                 yield Check(
@@ -265,7 +266,7 @@ class _Case:
 
     def _answered(self, *, nothing_to_see: bool) -> Check:
         if self.read is None:
-            words = f"not read since {self.service.at:%Y-%m-%d %H:%M} UTC: the printer has not answered"
+            words = f"not read since {moment_words(self.service.at, self.as_of)} UTC: the printer has not answered"
             return Check(READ, "", self._open(), words)
         words = "the printer answers"
         if nothing_to_see:

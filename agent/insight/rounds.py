@@ -18,7 +18,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 
 from agent.insight import calls
-from agent.insight.cards import card_of, chance_words, day_words, run_out, visit_of
+from agent.insight.cards import card_of, chance_words, run_out, visit_of
 from agent.insight.carrying import Hands, carried
 from agent.insight.far import Far
 from agent.insight.jobs import Job, Morning, Spot, gather
@@ -27,6 +27,7 @@ from agent.insight.walk import is_round_day, next_in, next_round, rounds_ahead, 
 from agent.insight.weighing import Stake, Sums, weigh
 from agent.model import cautions
 from agent.model.alarm import AlarmRecord
+from agent.model.day_words import day_words
 from agent.model.insight import PROBABILITIES
 from agent.model.proof import Proof
 from agent.model.round import ALARM as BY_ALARM
@@ -167,7 +168,7 @@ def _choose_due(stops: Sequence[_Stop], morning: Morning, hands: Hands, day: dat
             if not why:
                 continue
             if not stop.open and job.urgency != STANDS:
-                stop.kept[job.key] = _closed(stop)
+                stop.kept[job.key] = _closed(stop, day)
                 job.press(DUE)
                 continue
             job.press(DUE)
@@ -178,11 +179,11 @@ def _choose_due(stops: Sequence[_Stop], morning: Morning, hands: Hands, day: dat
         stop.bring[job.key] = _taken(hands, job)
 
 
-def _closed(stop: _Stop) -> str:
+def _closed(stop: _Stop, day: date) -> str:
     where = clean(stop.spot.printer.place.site, 60) or "this printer"
     if stop.next_day is None:
         return f"due, but the settings make no rounds at {where}"
-    return f"due, but no round is made at {where} that day; the next is on {day_words(stop.next_day)}"
+    return f"due, but no round is made at {where} that day; the next is on {day_words(stop.next_day, day)}"
 
 
 def _chance(stop: _Stop, job: Job) -> float:
@@ -262,9 +263,9 @@ def _written(stops: Sequence[_Stop], morning: Morning, now: datetime, day: date,
         for job in stop.jobs:
             sums = stop.sums.get(job.key)
             if job.key in stop.chosen:
-                cards.append(_card(stop, job, sums, morning))
+                cards.append(_card(stop, job, sums, morning, day))
             elif _is_listed(stop, job, day):
-                one = _wait(stop, job, sums)
+                one = _wait(stop, job, sums, day)
                 waits.append(((not one.is_due, one.due or date.max), len(waits), one))
             else:
                 continue
@@ -298,9 +299,9 @@ def _pages(job: Job, sums: Sums | None) -> float | None:
     return None if sums is None or job.pages_a_day is None else job.pages_a_day * sums.spare
 
 
-def _card(stop: _Stop, job: Job, sums: Sums | None, morning: Morning) -> Card:
+def _card(stop: _Stop, job: Job, sums: Sums | None, morning: Morning, day: date) -> Card:
     reasons = list(job.reasons)
-    if (when := run_out(job, sums, stop.next_day)) is not None:
+    if (when := run_out(job, sums, stop.next_day, day)) is not None:
         reasons.append(when)
     pages = _pages(job, sums)
     if stop.chosen[job.key][0] == JOIN:
@@ -322,13 +323,13 @@ def _is_listed(stop: _Stop, job: Job, day: date) -> bool:
     return bool(job.unclear) and job.item is not None
 
 
-def _wait(stop: _Stop, job: Job, sums: Sums | None) -> Wait:
+def _wait(stop: _Stop, job: Job, sums: Sums | None, day: date) -> Wait:
     printer = stop.spot.printer
     why = stop.kept.get(job.key, "")
     if not why and job.unclear:
         why = f"cannot be told yet: {clean(job.unclear, 250)}"
     if not why and sums is not None:
-        why = _not_yet(stop, job, sums)
+        why = _not_yet(stop, job, sums, day)
     return Wait(
         key=job.key,
         printer_id=printer.id,
@@ -343,8 +344,8 @@ def _wait(stop: _Stop, job: Job, sums: Sums | None) -> Wait:
     )
 
 
-def _not_yet(stop: _Stop, job: Job, sums: Sums) -> str:
-    when = run_out(job, sums, stop.next_day)
+def _not_yet(stop: _Stop, job: Job, sums: Sums, day: date) -> str:
+    when = run_out(job, sums, stop.next_day, day)
     words = [when.text if when is not None else f"chance {chance_words(sums.chance)} before the next round"]
     pages = _pages(job, sums)
     if pages is not None and job.worth > 0:

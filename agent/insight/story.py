@@ -14,6 +14,7 @@ from agent.insight import kin, runout
 from agent.insight.days import Floats, day_of
 from agent.insight.series import DAY, moment
 from agent.insight.usage import Ahead
+from agent.model.day_words import day_words
 from agent.model.insight import Dates, Forecast, Spread
 
 if TYPE_CHECKING:
@@ -84,7 +85,7 @@ def _no_level(study: Study, part: Part) -> str | None:
     if not part.worn:
         return "the printer does not say how much is left"
     if part.unknown_since is not None and study.contact.latest - part.unknown_since > LONGEST_UNKNOWN:
-        return f"the printer has not said how much is left since {moment(part.unknown_since):%Y-%m-%d}"
+        return f"the printer has not said how much is left since {day_words(moment(part.unknown_since), study.as_of)}"
     return None
 
 
@@ -148,8 +149,8 @@ def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis:
     if lag > DAY and _gone(study, rest, way, days, chance) > PROBABLY_GONE:
         return _refuse(
             blank,
-            f"the printer has been silent since {moment(start):%Y-%m-%d}, and what was in it then has probably been "
-            "used up or exchanged by now",
+            f"the printer has been silent since {day_words(moment(start), study.as_of)}, and what was in it then has "
+            "probably been used up or exchanged by now",
         )
     threshold = blank.threshold if blank.threshold is not None else 0.0
     low, low_dates = empty, empty_dates

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
 from agent.insight.deeds import SAME, Swap
+from agent.model.day_words import moment_words
 from agent.model.proof import Suggestion
 from agent.model.shelf import names_supply
 from agent.model.upkeep import NOT_LOGGED, Disagreement, Plan
@@ -51,9 +52,8 @@ def suggest(
             continue
         count = next((value for at, value in reversed(counts) if at <= swap.at), None)
         shown = f" at {count:,}" if count is not None else ""
-        words = (
-            f"{supply_words(swap.supply)} was exchanged on {swap.at:%Y-%m-%d %H:%M} UTC{shown}, but nobody logged it"
-        )
+        when = moment_words(swap.at, as_of)
+        words = f"{supply_words(swap.supply)} was exchanged on {when} UTC{shown}, but nobody logged it"
         ident = name_of(swap.printer_id, swap.at, swap.supply)
         made.append(Suggestion(ident, swap.printer_id, SWAP_SEEN, (swap.supply,), swap.at, count, words))
     return tuple(sorted(made, key=lambda one: (one.at, one.id)))

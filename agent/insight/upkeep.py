@@ -13,6 +13,7 @@ from agent.insight.logbook import holding
 from agent.insight.meter import meter
 from agent.insight.scene import Ground, Scene, together
 from agent.model.alert_words import said_by
+from agent.model.day_words import day_words
 from agent.model.fleet import LedgerEntry
 from agent.model.insight import Dates
 from agent.model.shelf import fits, names_supply
@@ -209,7 +210,7 @@ def _begin(scene: Scene, plan: Plan, keys: tuple[str, ...], notes: list[str]) ->
     seen = together(keys, [one for one in scene.swaps if one.seen])
     if seen is not None and (service is None or seen.at > service.at + SAME):
         count = scene.meter.shown_at(seen.at) if scene.meter else None
-        day = reach.day_in(scene.zone, seen.at)
+        day = day_words(reach.day_in(scene.zone, seen.at), scene.today)
         return Begin(seen.at, count, assumed=True), [
             f"reckoned from the new part that the printer shows since {day}; nobody logged the service"
         ]
@@ -279,7 +280,7 @@ def _follow_up(scene: Scene, plan: Plan, begin: Begin) -> tuple[datetime | None,
     if not causes:
         return None, []
     said = {subject: reach.day_in(scene.zone, at) for at, subject in sorted(causes)}
-    words = ", ".join(f"{supply_words(subject)} ({day})" for subject, day in said.items())
+    words = ", ".join(f"{supply_words(subject)} ({day_words(day, scene.today)})" for subject, day in said.items())
     return min(at for at, _ in causes), [f"due after the exchange of {words}"]
 
 

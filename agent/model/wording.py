@@ -83,3 +83,8 @@ def supply_words(key: str) -> str:
         return key
     words = part(kind, colorant or None) + (f" {again}" if again else "")
     return f"{words} ({described}" if described else words
+
+
+def subjects_in_words(text: str) -> str:
+    """Several subjects, parted by commas, each as a technician says it: ``black toner, calibration``."""
+    return ", ".join(supply_words(one) for one in text.split(", "))

@@ -76,9 +76,9 @@ def test_upkeep_shows_what_is_due_with_its_reasons_and_cautions(lowmark):
     text = lowmark("upkeep", "--at", AT)
     assert "Exchange the drum" not in text
     assert "Exchange the drum" in lowmark("upkeep", "--all", "--at", AT)
-    assert "Reading room: drum was logged on 2025-05-22, but the printer still shows black drum at" in text
+    assert "Reading room: drum was logged on Thu 22 May, but the printer still shows black drum at" in text
     assert "Calibrate the colours" in text
-    assert "cyan toner (2025-06-07)" in text
+    assert "cyan toner (Sat 7 Jun)" in text
     assert "\x1b[" not in text
 
 

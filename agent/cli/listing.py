@@ -1,0 +1,173 @@
+"""A listing that fits its terminal: a table where there is room, else rows with what did not fit written below them.
+
+A word is never broken while it fits into a line, a number stands whole in its column, and nothing is left out.
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console, ConsoleOptions, RenderResult
+from rich.measure import Measurement
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+_SHORT, _PROSE = 24, 36
+"""The least width of a column of some words, and of one of sentences."""
+_SENTENCE = 60
+_HEADER = 8
+"""A header is not broken into lines shorter than this."""
+_GAP, _NARROW_GAP = 3, 2
+_INDENT = 4
+_BESIDE = 30
+"""What is no longer than this shares a line with others below its row."""
+
+
+@dataclass(frozen=True)
+class Listing:
+    """Headers and rows of cells. ``fixed``: columns whose cells are never broken; ``right``: those that are numbers.
+
+    ``lead``: so many columns, from the left, say what a row is about: they stay in it at any width.
+    """
+
+    headers: tuple[str, ...]
+    rows: tuple[tuple[Text, ...], ...]
+    title: str | None = None
+    right: frozenset[int] = frozenset()
+    fixed: frozenset[int] = frozenset()
+    lead: int = 2
+
+    @cached_property
+    def _whole(self) -> list[int]:
+        """The width at which nothing of a column is wrapped; a header may take several lines."""
+        made = []
+        for at, header in enumerate(self.headers):
+            cells = max((_longest(row[at].plain.splitlines()) for row in self.rows), default=0)
+            made.append(max(cells, _longest(_wrapped(header, cells))))
+        return made
+
+    @cached_property
+    def _needs(self) -> list[int]:
+        """The least width at which a column is read easily."""
+        return [self._need(at) for at in range(len(self.headers))]
+
+    def _need(self, at: int) -> int:
+        whole = self._whole[at]
+        if at in self.fixed:
+            return whole
+        word = max([0, *(_longest(row[at].plain.split()) for row in self.rows)])
+        return max(word, min(whole, _PROSE if whole > _SENTENCE else _SHORT), _longest(self.headers[at].split()))
+
+    def _kept(self, width: int) -> list[int]:
+        """The columns that stand beside each other in this width."""
+        kept = list(range(len(self.headers)))
+        if self._taken(kept, _GAP) + _GAP <= width:
+            return kept
+        while self._taken(kept, _NARROW_GAP) > width:
+            words = [at for at in kept if at >= self.lead and at not in self.right]
+            free = words or [at for at in kept if at >= self.lead]
+            if not free:
+                break
+            # The widest of those with words goes first; numbers, which are compared down their column, go last.
+            kept.remove(max(free, key=lambda at: (self._whole[at], at)) if words else free[-1])
+        # At least one goes below in this form; where it was a wide one, narrower ones may find room again.
+        gone = sorted((at for at in range(len(self.headers)) if at not in kept), key=lambda at: self._needs[at])
+        for at in gone[:-1]:
+            if self._taken([*kept, at], _NARROW_GAP) <= width:
+                kept.append(at)
+        return sorted(kept)
+
+    def _taken(self, columns: Sequence[int], gap: int) -> int:
+        return sum(self._needs[at] + gap for at in columns) - gap
+
+    def __rich_measure__(self, console: Console, options: ConsoleOptions) -> Measurement:
+        """As wide as there is room."""
+        return Measurement(min(20, options.max_width), options.max_width)
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
+        """The rows, in the form that the width allows."""
+        kept = self._kept(options.max_width)
+        if len(kept) == len(self.headers):
+            yield self._table()
+            return
+        yield from self._stacked(kept, options.max_width)
+
+    def _table(self) -> Table:
+        made = Table(title=self.title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, header_style="bold")
+        for at in range(len(self.headers)):
+            made.add_column(
+                self._header(at, self._whole[at]) if at in self.fixed else self.headers[at],
+                justify="right" if at in self.right else "left",
+                overflow="fold",
+                no_wrap=at in self.fixed,
+                min_width=self._needs[at],
+            )
+        for row in self.rows:
+            made.add_row(*row)
+        return made
+
+    def _header(self, at: int, width: int) -> str:
+        return "\n".join(_wrapped(self.headers[at], width))
+
+    def _stacked(self, kept: Sequence[int], width: int) -> Iterator[Padding | Table | Text]:
+        widths = self._widths(kept, width)
+        if self.title:
+            yield Text(self.title, "italic")
+        yield self._line(kept, widths, [Text(self._header(at, widths[at]), "bold") for at in kept])
+        yield Text("-" * min(width, sum(widths.values()) + _NARROW_GAP * (len(kept) - 1)), "dim")
+        moved = [at for at in range(len(self.headers)) if at not in kept]
+        for number, row in enumerate(self.rows):
+            if number and len(moved) > 1:
+                yield Text()
+            yield self._line(kept, widths, [row[at] for at in kept])
+            for text in self._below(row, moved):
+                yield Padding(text, (0, 0, 0, _INDENT))
+        yield Text()
+
+    def _widths(self, kept: Sequence[int], width: int) -> dict[int, int]:
+        """The room that is left goes to the columns that could use it, from the left."""
+        made = {at: self._needs[at] for at in kept}
+        rest = width - sum(made.values()) - _NARROW_GAP * (len(kept) - 1)
+        for at in kept:
+            more = max(0, min(rest, self._whole[at] - made[at]))
+            made[at] += more
+            rest -= more
+        return made
+
+    def _line(self, kept: Sequence[int], widths: dict[int, int], cells: Sequence[Text]) -> Table:
+        made = Table(box=None, show_header=False, pad_edge=False, padding=(0, _NARROW_GAP, 0, 0))
+        for at in kept:
+            made.add_column(
+                justify="right" if at in self.right else "left",
+                overflow="fold",
+                min_width=widths[at],
+                max_width=widths[at],
+            )
+        made.add_row(*cells)
+        return made
+
+    def _below(self, row: Sequence[Text], moved: Sequence[int]) -> Iterator[Text]:
+        beside: list[Text] = []
+        long: list[Text] = []
+        for at in moved:
+            if not row[at].plain.strip():
+                continue
+            header = self.headers[at]
+            told = Text.assemble(f"{header}: " if header else "", Text(" ").join(row[at].split("\n")))
+            (beside if len(told) <= _BESIDE else long).append(told)
+        if beside:
+            yield Text("; ").join(beside)
+        yield from long
+
+
+def _wrapped(header: str, width: int) -> list[str]:
+    return textwrap.wrap(header, max(width, _HEADER), break_long_words=False)
+
+
+def _longest(texts: Iterable[str]) -> int:
+    return max((Text(text).cell_len for text in texts), default=0)
