@@ -93,8 +93,8 @@ def test_a_reader_finds_a_printer_and_its_numbers_with_the_keyboard_alone(
     assert links == [names[1]]
     chrome.find_element(By.CSS_SELECTOR, "tbody th a").send_keys(Keys.ENTER)
     assert chrome.find_element(By.TAG_NAME, "h1").text == names[1]
-    summary = chrome.find_element(By.TAG_NAME, "summary")
-    table = chrome.find_element(By.CSS_SELECTOR, "details table")
+    summary = chrome.find_element(By.CSS_SELECTOR, "figure summary")
+    table = chrome.find_element(By.CSS_SELECTOR, "figure details table")
     assert not table.is_displayed()
     summary.send_keys(Keys.ENTER)
     assert table.is_displayed()

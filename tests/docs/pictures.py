@@ -19,9 +19,7 @@ FOLDER = Path(__file__).parents[2] / "docs" / "pictures"
 SHOTS = (
     ("round", "/round", 1180, 1250, False),
     ("card-phone", "/cards/2.toner.cyan", 400, 1150, False),
-    ("printer-dark", "/printers/2", 1180, 1100, True),
     ("printers", "/printers", 1180, 900, False),
-    ("shelf", "/shelf", 1180, 1000, False),
 )
 """File, page, width and height in CSS pixels, and whether by night."""
 
