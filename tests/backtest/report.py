@@ -150,16 +150,16 @@ def verdicts(name: str, found: Mapping[str, Any]) -> list[tuple[str, bool]]:
             limit = RATIO[name][0 if group != "20-40" else 1]
             made.append(
                 (
-                    f"{group} days: {one['ratio_to_oracle']:.2f} x the oracle's error, at most {limit}",
+                    f"{group} days: {one['ratio_to_oracle']:.3f} x the oracle's error, at most {limit}",
                     one["ratio_to_oracle"] <= limit,
                 )
             )
     if name in RATIO:
-        text = f"1-20 days together: {found['up_to_20']:.2f} x the oracle's error, at most {RATIO[name][0]}"
+        text = f"1-20 days together: {found['up_to_20']:.3f} x the oracle's error, at most {RATIO[name][0]}"
         made.append((text, found["up_to_20"] <= RATIO[name][0]))
     if found["all"]:
         less = found["all"]["less_pinball"]
-        made.append((f"pinball loss {less:.0%} less than the better rival's, at least 25 %", less >= LESS_PINBALL))
+        made.append((f"pinball loss {less:.1%} less than the better rival's, at least 25 %", less >= LESS_PINBALL))
     if name in RATIO:
         for how, one in found["swaps"].items():
             made.append(
