@@ -183,7 +183,7 @@ class Roster:
             rests_on = (view, insights.get(printer_id), upkeep.get(printer_id), *records)
             kept = self._kept.get(printer_id)
             if kept is not None and _same(kept[0], rests_on):
-                made[printer_id] = kept
+                made[printer_id] = (rests_on, kept[1])
             else:
                 row = _row(view, insights.get(printer_id), upkeep.get(printer_id), records)
                 made[printer_id] = (rests_on, row)
@@ -192,7 +192,27 @@ class Roster:
 
 
 def _same(one: tuple[object, ...], two: tuple[object, ...]) -> bool:
-    return len(one) == len(two) and all(a is b for a, b in zip(one, two, strict=True))
+    """Whether a row may stay: all is the same, or the printer was read again and says what it said before."""
+    return len(one) == len(two) and all(
+        a is b or (isinstance(a, PrinterView) and isinstance(b, PrinterView) and _says_the_same(a, b))
+        for a, b in zip(one, two, strict=True)
+    )
+
+
+def _says_the_same(one: PrinterView, two: PrinterView) -> bool:
+    first, second = one.reading, two.reading
+    if (one.reachable, one.since) != (two.reachable, two.since) or one.printer != two.printer:
+        return False
+    if first is None or second is None:
+        return first is second
+    return (
+        first.device_status == second.device_status
+        and first.printer_status == second.printer_status
+        and first.errors == second.errors
+        and first.counters == second.counters
+        and first.supplies == second.supplies
+        and first.alerts == second.alerts
+    )
 
 
 def _row(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -19,12 +20,15 @@ from agent.model.fleet import (
     Place,
     Printer,
     PrinterHistory,
+    PrinterView,
     SupplyTrack,
 )
 from agent.model.reading import CONSUMED, Alert, Mark
 from agent.web import charts
+from agent.web.roster import Roster
 from agent.web.volume import by_day, weeks
 from agent.web.words import clock, harmless, percent
+from tests.web.world import StoreHouse
 
 LONDON = "Europe/London"
 
@@ -127,3 +131,28 @@ def test_words() -> None:
     assert clock(datetime(2026, 7, 1, 12, tzinfo=UTC), "No/Where") == "1 Jul 2026, 12:00"
     assert harmless("a\u202eb") == "a[U+202E]b"
     assert len(harmless("x" * 10_000)) <= 500
+
+
+def test_a_row_stays_while_the_printer_says_the_same_and_is_made_anew_when_it_does_not(house: StoreHouse) -> None:
+    roster = Roster()
+    views = house.views()
+    first = {row.printer.id: row for row in roster.rows(views, {}, {}, ())}
+    again = {number: _read_again(view) for number, view in views.items()}
+    assert all(roster_row is first[roster_row.printer.id] for roster_row in roster.rows(again, {}, {}, ()))
+    view = again[1]
+    assert view.reading is not None
+    emptier = tuple(replace(one, level=0) for one in view.reading.supplies)
+    changed = {**again, 1: replace(view, reading=replace(view.reading, supplies=emptier))}
+    renewed = {row.printer.id: row for row in roster.rows(changed, {}, {}, ())}
+    assert renewed[1] is not first[1]
+    assert renewed[1].bars[0].warning == "empty"
+    assert renewed[2] is first[2]
+
+
+def _read_again(view: PrinterView) -> PrinterView:
+    """As the next sweep brings it: everything is another object."""
+    reading = view.reading
+    if reading is None:
+        return view
+    supplies = tuple(replace(one) for one in reading.supplies)
+    return replace(view, reading=replace(reading, at=reading.at + timedelta(minutes=5), supplies=supplies))
