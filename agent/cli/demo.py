@@ -86,6 +86,7 @@ class Demo:
         self.days = days
         self.speed = speed
         self.shown = False
+        self.early: list[dict[str, Any]] = []
         make = own_addresses if loopback_answers_everywhere() else own_ports
         began = datetime.now(UTC)
         self.fleet: Fleet = Fleet(seed, printers, start=began - timedelta(days=days), addresses=make(printers, port))
@@ -187,7 +188,6 @@ class Demo:
     def _swept(self, service: Service, report: Report) -> None:
         if self.shown:
             return
-        self.shown = True
         from agent.cli.overview import overview
         from agent.cli.show import console
 
@@ -203,6 +203,8 @@ class Demo:
         _say("  2. Say on the same page who you are, and that it is done.")
         _say("  3. See Lowmark read the printer and prove it. The part has left the shelf, the job the round.")
         _say(f"\nTheir time runs {self.speed:g} times faster. What happens now (Ctrl-C ends):\n")
+        self.shown = True
+        self._told(self.early)
 
     def _say_what_else(self, address: str) -> None:
         _say(f"Pages       http://{address}/printers")
@@ -224,6 +226,9 @@ class Demo:
             _say(f"  printer  {deed.printer}: {words}")
 
     def _told(self, messages: Iterable[dict[str, Any]]) -> None:
+        if not self.shown:
+            self.early += messages
+            return
         for one in messages:
             facts = one.get("facts", {})
             printer = facts.get("printer", "lowmark")

@@ -268,11 +268,11 @@ class Desk:
             time.sleep(0.15)
 
     def press(self, css: str, words: str = "") -> None:
-        """Press what is there, the first whose text is ``words`` if given; also while the page renews itself."""
+        """Press what is there, the first that says ``words``; also while the page renews itself."""
 
         def pressed() -> bool:
             found = self.chrome.find_elements(By.CSS_SELECTOR, css)
-            one = next((one for one in found if not words or " ".join(one.text.split()) == words), None)
+            one = next((one for one in found if words in " ".join(one.text.split())), None)
             if one is None:
                 return False
             try:
