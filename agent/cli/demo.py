@@ -207,7 +207,7 @@ class Demo:
         self._told(self.early)
 
     def _say_what_else(self, address: str) -> None:
-        _say(f"Pages       http://{address}/printers")
+        _say(f"Pages       http://{address}/")
         _say(f"Metrics     http://{address}/metrics")
         _say(f"Health      http://{address}/readyz")
         _say("In another terminal, while this runs:")
