@@ -17,6 +17,7 @@ from agent.alarms.sites import Silence, silences, site_key, verdict
 from agent.alarms.windows import Windows
 from agent.alarms.wording import clean, part, percent, spaced, span
 from agent.model.alarm import AgentHealth
+from agent.model.day_words import day_words
 from agent.model.fleet import Finding, PrinterView
 from agent.model.reading import Alert, Mark, Supply
 
@@ -280,7 +281,7 @@ def _wide_text(condition: Condition, about: Silence | Prospect) -> str:
     word = "will be full" if forecast.kind.startswith("waste") else "will run out"
     until = f"within {span(rule.ahead)}"
     if rule.before_round:
-        until = "before the next round" + (f" ({about.next_round:%a %Y-%m-%d})" if about.next_round else "")
+        until = "before the next round" + (f" ({day_words(about.next_round)})" if about.next_round else "")
     lacking = ", and none is on the shelf" if about.spare is not None and about.spare.is_lacking else ""
     return f"{part(forecast.kind, forecast.colorant)} {word} {until}{chance}{lacking}"
 

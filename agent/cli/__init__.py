@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import sys
 from importlib import import_module
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
+from typer.core import TyperGroup
 
 AREAS = (
     "run",
@@ -32,7 +33,25 @@ AREAS = (
     "backup",
     "people",
 )
-"""The modules of this package that bring commands, in the order in which ``lowmark --help`` lists them."""
+"""The modules of this package that bring commands."""
+PANELS: dict[str, tuple[str, ...]] = {
+    "The service": ("run", "sweep", "fitness"),
+    "The day's work": ("round", "upkeep", "service", "proofs", "suggestions", "symptom", "shelf", "letters"),
+    "What is known": ("alarms", "runout", "lives", "usage", "yields", "history", "ledger", "read"),
+    "Setting up": ("settings", "survey", "people", "tokens"),
+    "The history as files": ("export", "import", "backup", "restore"),
+    "Trying it out": ("demo", "rehearse", "hands"),
+}
+"""The commands by what one wants, in the order in which ``lowmark --help`` lists them."""
+
+
+class _ByPanel(TyperGroup):
+    """Lists the commands in the order of PANELS; those that stand in none come last."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        """The names of all commands."""
+        order = [name for names in PANELS.values() for name in names]
+        return sorted(super().list_commands(ctx), key=lambda name: order.index(name) if name in order else len(order))
 
 
 def _version(wanted: bool) -> None:
@@ -47,6 +66,7 @@ def build() -> typer.Typer:
     """Put the commands together. Nothing heavy is imported before a command runs."""
     app = typer.Typer(
         name="lowmark",
+        cls=_ByPanel,
         no_args_is_help=True,
         pretty_exceptions_enable=False,
         rich_markup_mode="rich",
@@ -55,6 +75,11 @@ def build() -> typer.Typer:
     app.callback()(_root)
     for area in AREAS:
         import_module(f"agent.cli.{area}").register(app)
+    panels = {name: panel for panel, names in PANELS.items() for name in names}
+    for command in app.registered_commands:
+        command.rich_help_panel = panels.get(command.name or "")
+    for group in app.registered_groups:
+        group.rich_help_panel = panels.get(str(group.name), "")
     return app
 
 

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from agent.cli.options import AsJson, SettingsFile, StoreUrl
+from agent.model.day_words import moment_words
 
 if TYPE_CHECKING:
     from agent.model.window import Opened
@@ -108,7 +109,7 @@ def open_one(  # noqa: PLR0913 - each is an option of the command
             fail(str(problem), 2)
         opened.open_window(made, entry)
         covered = _covered(opened, made)
-    console.print(plain(f"{entry.text}; until {made.end:%Y-%m-%d %H:%M} UTC"), soft_wrap=True)
+    console.print(plain(f"{entry.text}; until {moment_words(made.end)} UTC"), soft_wrap=True)
     console.print(plain(f"{covered} {'printer is' if covered == 1 else 'printers are'} in it"), soft_wrap=True)
     if not covered:
         fail("no printer in service is in it; see lowmark printers for names, sites and tags", 1)

@@ -26,6 +26,7 @@ _SOME = "~"
 _UNKNOWN = "?"
 _WIDEST, _NARROWEST = 40, 10
 _BETWEEN = 12
+_BELOW = 13
 """What the table puts between and beside its four columns."""
 
 _LEDGER_SHOWN = 200
@@ -118,7 +119,10 @@ def _print(told: PrinterHistory, since: datetime | None, until: datetime) -> Non
         for track in told.counters
     ]
     taken = sum(max(len(row[column]) for row in texts) for column in range(3))
-    stretch = Stretch(begin, end, max(_NARROWEST, min(_WIDEST, console.width - taken - _BETWEEN)))
+    beside = console.width - taken - _BETWEEN
+    # Where there is no room beside the numbers the plots stand below them.
+    columns = beside if beside >= _NARROWEST else max(_NARROWEST, console.width - _BELOW)
+    stretch = Stretch(begin, end, min(_WIDEST, columns))
     plots = [_levels(track, stretch) for track in told.supplies] + [_counts(track, stretch) for track in told.counters]
     console.print(plain(f"From {_clock(begin, zone)} to {_clock(end, zone)}:"), soft_wrap=True)
     rows = [(*row, plot) for row, plot in zip(texts, plots, strict=True)]
@@ -145,7 +149,7 @@ def _contact_line(contacts: Sequence[ContactRun], until: datetime, zone: ZoneInf
     else:
         line = f"Silent since {_clock(last.first, zone)}, answered last at {_clock(seen, zone)}"
     before = silences - (not last.reachable)
-    return f"{line}; silent {before} times before." if before else f"{line}."
+    return f"{line}; silent {'once' if before == 1 else f'{before} times'} before." if before else f"{line}."
 
 
 def _level_text(point: LevelPoint, track: SupplyTrack) -> str:

@@ -13,6 +13,7 @@ import typer
 
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.show import console, emit, fail, plain, table
+from agent.model.day_words import moment_words
 
 if TYPE_CHECKING:
     from agent.app.digests import Sources
@@ -183,6 +184,6 @@ def _print(rows: list[dict[str, Any]]) -> None:
     for row in rows:
         due = row["next"]
         whom = ", ".join(row["to"]) or f"the receivers of {row['channel']}"
-        when = "" if due is None else f"{due:%a %Y-%m-%d %H:%M %Z}"
+        when = "" if due is None else f"{moment_words(due)} {due:%Z}"
         shown.append((row["name"], row["kind"], ", ".join(row["sites"]) or "all sites", whom, when))
     console.print(table(("Letter", "Kind", "About", "To", "Next"), shown))

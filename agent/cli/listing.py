@@ -66,8 +66,6 @@ class Listing:
     def _kept(self, width: int) -> list[int]:
         """The columns that stand beside each other in this width."""
         kept = list(range(len(self.headers)))
-        if self._taken(kept, _GAP) + _GAP <= width:
-            return kept
         while self._taken(kept, _NARROW_GAP) > width:
             words = [at for at in kept if at >= self.lead and at not in self.right]
             free = words or [at for at in kept if at >= self.lead]
@@ -75,7 +73,7 @@ class Listing:
                 break
             # The widest of those with words goes first; numbers, which are compared down their column, go last.
             kept.remove(max(free, key=lambda at: (self._whole[at], at)) if words else free[-1])
-        # At least one goes below in this form; where it was a wide one, narrower ones may find room again.
+        # Where a wide one had to go, narrower ones may find room again.
         gone = sorted((at for at in range(len(self.headers)) if at not in kept), key=lambda at: self._needs[at])
         for at in gone[:-1]:
             if self._taken([*kept, at], _NARROW_GAP) <= width:
@@ -91,13 +89,14 @@ class Listing:
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """The rows, in the form that the width allows."""
-        kept = self._kept(options.max_width)
-        if len(kept) == len(self.headers):
-            yield self._table()
-            return
-        yield from self._stacked(kept, options.max_width)
+        width = options.max_width
+        if self._taken(range(len(self.headers)), _GAP) + _GAP <= width:
+            yield self._table(width)
+        else:
+            yield from self._stacked(self._kept(width), width)
 
-    def _table(self) -> Table:
+    def _table(self, width: int) -> Table:
+        widths = self._widths(range(len(self.headers)), width - _GAP, _GAP)
         made = Table(title=self.title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, header_style="bold")
         for at in range(len(self.headers)):
             made.add_column(
@@ -105,7 +104,7 @@ class Listing:
                 justify="right" if at in self.right else "left",
                 overflow="fold",
                 no_wrap=at in self.fixed,
-                min_width=self._needs[at],
+                width=widths[at],
             )
         for row in self.rows:
             made.add_row(*row)
@@ -115,7 +114,7 @@ class Listing:
         return "\n".join(_wrapped(self.headers[at], width))
 
     def _stacked(self, kept: Sequence[int], width: int) -> Iterator[Padding | Table | Text]:
-        widths = self._widths(kept, width)
+        widths = self._widths(kept, width, _NARROW_GAP)
         if self.title:
             yield Text(self.title, "italic")
         yield self._line(kept, widths, [Text(self._header(at, widths[at]), "bold") for at in kept])
@@ -129,10 +128,10 @@ class Listing:
                 yield Padding(text, (0, 0, 0, _INDENT))
         yield Text()
 
-    def _widths(self, kept: Sequence[int], width: int) -> dict[int, int]:
+    def _widths(self, kept: Sequence[int], width: int, gap: int) -> dict[int, int]:
         """The room that is left goes to the columns that could use it, from the left."""
         made = {at: self._needs[at] for at in kept}
-        rest = width - sum(made.values()) - _NARROW_GAP * (len(kept) - 1)
+        rest = width - self._taken(kept, gap)
         for at in kept:
             more = max(0, min(rest, self._whole[at] - made[at]))
             made[at] += more

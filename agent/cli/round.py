@@ -90,7 +90,7 @@ def show_round(  # noqa: PLR0913 - each is an option of the command
 
         emit("round", round_data(made))
     else:
-        _show(made, explain=explain)
+        show_lines(made, explain=explain)
     if on_paper or to is not None:
         _write(made, known, to)
 
@@ -152,7 +152,8 @@ def _file_word(text: str) -> str:
 # --- on the terminal -----------------------------------------------------------------------------------------------
 
 
-def _show(made: Round, *, explain: bool) -> None:
+def show_lines(made: Round, *, explain: bool = False) -> None:
+    """Print the round: what to carry, the visits, what to take care of, and what waits."""
     _say(title_of(made))
     for remark in made.remarks:
         _say(remark)
@@ -310,7 +311,7 @@ def _explain(made: Round) -> None:
         "Because",
     )
     title = "The sums, in minutes of work (chance: that it runs dry before the next round; later: the least of waiting)"
-    console.print(table(headers, rows, title=title, right=tuple(range(3, 12))))
+    console.print(table(headers, rows, title=title, right=tuple(range(3, 12)), lead=3))
 
 
 def _show_waits(made: Round, *, every: bool) -> None:

@@ -51,7 +51,8 @@ def chance_words(chance: float) -> str:
 def run_out(job: Job, sums: Sums | None, next_day: date | None, today: date) -> Reason | None:
     """When it runs out or falls due, and the chance that this is before the next round."""
     dates = job.forecast.empty_dates if job.forecast is not None else None
-    if job.item is not None and job.item.expected is not None and job.item.state not in (DUE, OVERDUE):
+    told = job.unproven or job.item is None or job.item.state in (DUE, OVERDUE)
+    if not told and job.item is not None and job.item.expected is not None:
         dates = job.item.expected if dates is None or job.item.expected.p50 < dates.p50 else dates
     if dates is None or sums is None or any(one.kind == EMPTY for one in job.reasons):
         return None

@@ -168,8 +168,8 @@ def _not_logged(scene: Scene, plans: Sequence[Plan]) -> Iterator[Disagreement]:
             None,
             count,
             f"the printer shows {', '.join(map(supply_words, keys))} as new since "
-            f"{day_words(reach.day_in(scene.zone, seen.at), scene.today)}{at}, but nobody logged {plan.name}; if it was "
-            f"done: lowmark upkeep accept {_quoted(name)} {_quoted(plan.name)}",
+            f"{day_words(reach.day_in(scene.zone, seen.at), scene.today)}{at}, but nobody logged {plan.name}; if it "
+            f"was done: lowmark upkeep accept {_quoted(name)} {_quoted(plan.name)}",
         )
 
 

@@ -9,6 +9,7 @@ import numpy as np
 
 from agent.insight.days import Floats
 from agent.insight.series import Counts, counts, heard, in_order, moment
+from agent.model.day_words import day_words
 from agent.model.fleet import PrinterHistory
 from agent.model.insight import Note
 
@@ -66,7 +67,7 @@ class Meter:
         if start < low - _SLACK or start > high + _SLACK or (high == float("inf") and start > low + 100_000):
             upper = f" and {int(self.shown[index + 1]):,}" if index + 1 < total.size else " or a little more"
             odd = (
-                f"the count {count:,} logged on {at:%Y-%m-%d} does not fit the readings around it "
+                f"the count {count:,} logged on {day_words(at)} {at.year} does not fit the readings around it "
                 f"({int(self.shown[index]):,}{upper}); the readings are taken"
             )
             start = low

@@ -111,7 +111,7 @@ def test_it_will_run_dry_before_the_next_round_and_none_is_on_the_shelf():
     (message,) = before_round(Agent([ROUND]), 3.0, NONE_LEFT)
     # 4 days on the line 3 * (0.5 + chance): 4 / 3 - 0.5 = 0.833...
     assert message.text == (
-        "cyan toner will run out before the next round (Fri 2026-03-06) (chance 83 %), and none is on the shelf"
+        "cyan toner will run out before the next round (Fri 6 Mar) (chance 83 %), and none is on the shelf"
     )
     body = compose([message]).body
     assert "Chance       83 % before the next round\n" in body
