@@ -2,6 +2,9 @@
 
 A page has its lines by family, so each printer's lines are kept by family too. The lines are those of the Prometheus
 text format and of OpenMetrics alike; only the heads of the families differ.
+
+Who the printer is stands in each line as one octet until the page is sent. So the lines are short, and many printers
+have the same ones, which are kept once.
 """
 
 from __future__ import annotations
@@ -26,7 +29,12 @@ _WORK_BEFORE_REST = 480
 _WRITING = 12
 _MEMO = 20_000
 _CHUNK = 256 * 1024
-_ROWS = 2_000
+_ROWS = 1_000
+_OWNER = "\x01"
+"""Stands for the labels that tell one printer from another. No label has it: ``clean`` takes control characters out."""
+_OWNER_OCTET = _OWNER.encode()
+_TOLD = ("printer", "printer_id")
+_LONGEST_SHARED = 8_192
 
 _Key = TypeVar("_Key")
 Rest = Callable[[], None]
@@ -63,13 +71,40 @@ _number: _Memo[float] = _Memo(floatToGoString)
 
 def _layout(metric: Metric) -> tuple[str, Callable[[list[str]], Any]]:
     """A line of this metric up to its value, for ``%``, and what puts the labels' values into the line's order."""
-    order = sorted(range(len(metric.labels)), key=metric.labels.__getitem__)
-    labels = ",".join(f'{metric.labels[place]}="%s"' for place in order)
+    names = sorted(metric.labels)
+    order = [metric.labels.index(name) for name in names if name not in _TOLD]
+    pairs = [_OWNER if name == _TOLD[0] else f'{name}="%s"' for name in names if name != _TOLD[1]]
+    labels = ",".join(pairs)
     return f"{metric.name}{{{labels}}} ", itemgetter(*order)
 
 
 _LAYOUTS = {metric.name.removeprefix("lowmark_"): _layout(metric) for metric in PRINTERS}
 _PLACES = {metric.name.removeprefix("lowmark_"): place for place, metric in enumerate(PRINTERS)}
+
+
+_shared: dict[bytes, bytes] = {}
+"""Lines that several printers may have, kept once."""
+_ALIKE = frozenset(
+    name
+    for part in series.PARTS
+    for name in part.names
+    if name.startswith(("printer_state", "printer_device", "printer_err", "printer_alerts", "tray", "bin", "cover"))
+    or name in ("supply_capacity", "supply_level_known")
+)
+"""Families in which many printers have the same lines. Times and counters would only fill ``_shared``."""
+
+
+def _once(text: bytes) -> bytes:
+    if len(text) > _LONGEST_SHARED:
+        return text
+    if len(_shared) >= _MEMO:
+        _shared.clear()
+    return _shared.setdefault(text, text)
+
+
+def _owner(labels: series.Own) -> bytes:
+    """What ``_OWNER`` stands for."""
+    return ",".join(f'{name}="{_quoted[label]}"' for name, label in zip(_TOLD, labels, strict=False)).encode()
 
 
 class _Lines:
@@ -95,14 +130,19 @@ class _Lines:
     def text(self, name: str) -> bytes:
         """The lines of one family."""
         rows = self._rows.get(name)
-        return "".join([f"{row}{value}\n" for row, value in rows.items()]).encode() if rows else b""
+        text = "".join([f"{row}{value}\n" for row, value in rows.items()]).encode() if rows else b""
+        return _once(text) if name in _ALIKE else text
 
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
-    """The lines of one printer as ``view`` has them, in the order of the catalogue's families."""
+    """The lines of one printer as ``view`` has them, in the order of the catalogue's families.
+
+    ``owner``: what is to stand in them where ``_OWNER`` stands.
+    """
 
     view: PrinterView
+    owner: bytes
     texts: tuple[bytes, ...]
 
 
@@ -124,7 +164,8 @@ class PrinterLines:
         for place, metric in enumerate(PRINTERS):
             headed = False
             for start in range(0, len(rows), _ROWS):
-                lines = b"".join([kept.texts[place] for kept in rows[start : start + _ROWS]])
+                some = rows[start : start + _ROWS]
+                lines = b"".join([kept.texts[place].replace(_OWNER_OCTET, kept.owner) for kept in some])
                 if lines and not headed:
                     chunk.append(heads[metric.name])
                     headed = True
@@ -175,4 +216,4 @@ def _renewed(view: PrinterView, kept: _Kept | None) -> tuple[_Kept, int]:
         for name in part.names:
             texts[_PLACES[name]] = lines.text(name)
         cost += _WRITING
-    return _Kept(view, tuple(texts)), cost
+    return _Kept(view, _owner(labels) if kept is None else kept.owner, tuple(texts)), cost
