@@ -274,7 +274,7 @@ def test_the_command_lists_them_and_writes_one_without_sending(
     words = ["--settings", str(settings), "--at", NOW.isoformat()]
     listed = CliRunner().invoke(program, ["letters", *words])
     assert listed.exit_code == 0, listed.output
-    assert "Mon 2026-07-27 06:30 CEST" in listed.output
+    assert "Mon 27 Jul 06:30 CEST" in listed.output
     shown = CliRunner().invoke(program, ["letters", "--preview", "morning", "--site", "Harrow Lane Library", *words])
     assert shown.exit_code == 0, shown.output
     assert "Subject: Round of Sat 25 Jul: no round today (Harrow Lane Library)" in shown.output
