@@ -129,13 +129,13 @@ class Listing:
         yield Text()
 
     def _widths(self, kept: Sequence[int], width: int, gap: int) -> dict[int, int]:
-        """The room that is left goes to the columns that could use it, from the left."""
+        """The room that is left goes to the columns that could use it, by how much they could."""
         made = {at: self._needs[at] for at in kept}
         rest = width - self._taken(kept, gap)
-        for at in kept:
-            more = max(0, min(rest, self._whole[at] - made[at]))
-            made[at] += more
-            rest -= more
+        wanted = {at: max(0, self._whole[at] - made[at]) for at in kept}
+        total = sum(wanted.values())
+        for at, more in wanted.items():
+            made[at] += more if total <= rest else max(0, rest) * more // total
         return made
 
     def _line(self, kept: Sequence[int], widths: dict[int, int], cells: Sequence[Text]) -> Table:

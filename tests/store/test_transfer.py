@@ -334,7 +334,7 @@ def test_history_shows_first_last_and_a_plot(place: str) -> None:
     lines = shown("history", "desk-1", "--store", place, "--at", "2026-03-08T00:00:00Z")
     assert "desk-1, Tallgrass M40, Harrow Lane Library, Main, 1, 1.1" in lines[0]
     assert lines[1].startswith("Silent since 2026-03-06 13:00, answered last at 2026-03-06 12:00")
-    toner_line = next(line for line in lines if line.startswith("toner:black"))
+    toner_line = next(line for line in lines if line.startswith("black toner"))
     assert "100 %" in toner_line
     assert " 0 %" in toner_line
     plot = toner_line.split()[-1]
@@ -346,7 +346,7 @@ def test_history_shows_first_last_and_a_plot(place: str) -> None:
     life = next(line for line in lines if line.startswith("life"))
     assert "1,000" in life
     assert "2,000" in life
-    assert "~" * len(plot) in next(line for line in lines if line.startswith("wasteToner"))
+    assert "~" * len(plot) in next(line for line in lines if line.startswith("waste toner box"))
 
 
 def test_history_as_json_has_every_point(place: str) -> None:
