@@ -29,6 +29,10 @@ def certificate(file: Path, now: datetime) -> Finding:
         return Finding("certificate", str(file), WRONG, f"it was good until {until}", renew)
     if ends - now < SOON:
         return Finding(
-            "certificate", str(file), LOOK, f"it is good until {until}, {(ends - now).days} days more", renew
+            "certificate", str(file), LOOK, f"it is good until {until}, {_days((ends - now).days)} more", renew
         )
     return Finding("certificate", str(file), FINE, f"it is good until {until}")
+
+
+def _days(count: int) -> str:
+    return "1 day" if count == 1 else f"{count} days"

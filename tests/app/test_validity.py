@@ -27,7 +27,7 @@ def made(tmp_path: Path) -> tuple[Path, Path]:
 @pytest.mark.parametrize(
     ("later", "verdict", "words"),
     [
-        (timedelta(), LOOK, "1 days more"),
+        (timedelta(hours=1), LOOK, "1 day more"),
         (timedelta(days=3), WRONG, "it was good until"),
         (timedelta(days=-1), WRONG, "look at the clock"),
         (timedelta(days=2) - SOON - timedelta(hours=2), WRONG, "only"),

@@ -63,4 +63,8 @@ def test_the_usual_rules_say_what_to_do_and_what_happens_otherwise():
 def test_times_of_day_may_stand_without_quotes():
     channel = "{name: c, kind: webhook, url: http://127.0.0.1:9/, quiet: [{from: 20:00, to: 07:30}]}"
     (quiet,) = parse(f"channels: [{channel}]").channels[0].route().quiet
-    assert (quiet.hours.begin.isoformat(), quiet.hours.end.isoformat(), quiet.unless) == ("20:00:00", "07:30:00", "urgent")
+    assert (quiet.hours.begin.isoformat(), quiet.hours.end.isoformat(), quiet.unless) == (
+        "20:00:00",
+        "07:30:00",
+        "urgent",
+    )

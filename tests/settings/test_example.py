@@ -43,7 +43,9 @@ def keys_of(schema: dict[str, Any], whole: dict[str, Any], path: str = "") -> se
     return found
 
 
-def keys_in(value: object, path: str = "", named: tuple[str, ...] = (".sites", ".credentials", ".calendars")) -> set[str]:
+def keys_in(
+    value: object, path: str = "", named: tuple[str, ...] = (".sites", ".credentials", ".calendars")
+) -> set[str]:
     if isinstance(value, list):
         return {key for inner in value for key in keys_in(inner, f"{path}[]")}
     if not isinstance(value, dict):
