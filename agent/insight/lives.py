@@ -33,6 +33,7 @@ _EXPLAINED = 0.67
 _BLINK = 1.5 * DAY
 """A level that is back where it was after no longer than this never really left."""
 _FULL = 0.965
+_YES = np.array([True])
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,14 +76,20 @@ class Stretch:
 
 def shown(levels: Levels, counts: Counts | None) -> Shown:
     """The levels that say something, with the pages at each."""
-    known = ~np.isnan(levels.share)
-    at, share = levels.at[known], levels.share[known]
+    at, share = levels.at, levels.share
+    unknown = np.isnan(share)
+    if unknown.any():
+        at, share = at[~unknown], share[~unknown]
     some = share == SOME
-    share = np.where(some, 1.0, share)
-    only = bool(some.any()) and not bool(((share > 0) & ~some).any())
+    only = False
+    if some.any():
+        share = np.where(some, 1.0, share)
+        only = not bool(((share > 0) & ~some).any())
     if at.size > 1:  # What says the same as before says nothing new (a gap of unknown levels lay between).
-        fresh = np.append(True, (np.diff(share) != 0) | (np.diff(some.astype(int)) != 0))
-        at, share, some = at[fresh], share[fresh], some[fresh]
+        fresh = (share[1:] != share[:-1]) | (some[1:] != some[:-1])
+        if not fresh.all():
+            fresh = np.concatenate([_YES, fresh])
+            at, share, some = at[fresh], share[fresh], some[fresh]
     if counts is None or counts.at.size == 0:
         zero = np.zeros(at.size)
         return Shown(at, share, zero, zero, some, only)
@@ -95,8 +102,9 @@ def _use_a_page(seen: Shown, step: float) -> float:
     if not seen.at.size:
         return 0.0
     # A counter whose points begin later than the levels says nothing of the falls before.
-    first = max(0, int(np.searchsorted(seen.high, seen.low[0], side="right")) - 1)
-    fall = -np.diff(seen.share[first:])
+    first = max(0, int(seen.high.searchsorted(seen.low[0], side="right")) - 1)
+    share = seen.share[first:]
+    fall = share[:-1] - share[1:]
     good = fall[(fall > 0) & (fall <= max(2.5 * step, 0.08))]
     pages = float(seen.high[-1] - seen.low[0])
     return float(good.sum()) / pages if pages > 0 else 0.0
@@ -125,9 +133,9 @@ class _Splitter:
 
     def split(self) -> tuple[list[int], list[Swap]]:
         share, believed = self.share, self.believed
-        fall = -np.diff(self.seen.share)
+        fall = self.seen.share[:-1] - self.seen.share[1:]
         # By far the most went down a little, in runs: each run is taken at once.
-        turns = [*(np.flatnonzero((fall < 0.0) | (fall >= 0.3)) + 1).tolist(), len(share)]
+        turns = [*(((fall < 0.0) | (fall >= 0.3)).nonzero()[0] + 1).tolist(), len(share)]
         turn = index = 0
         while index < len(share):
             if not believed or 0.0 <= share[believed[-1]] - share[index] < 0.3:
@@ -197,11 +205,11 @@ class _Splitter:
         full = now >= _FULL - (size if self.steps.rounding < 0.25 else 0.0)
         if rise < (max(0.06, 1.5 * size) if full else max(0.15, 1.5 * size)):
             return self._stays_up(index)
-        silent = bool(((self.contact.silent > self.at[last]) & (self.contact.silent <= at)).any())
         sure = 0.995 if full and before <= 0.35 else 0.97 if full else 0.93 if rise >= 0.3 else 0.85
         if self.contact.latest <= at + 1.0:  # Nothing confirms it yet.
             # At the very end of a life a full reading is a new cartridge; higher up it may be a blink.
             left = before + (1 - self.steps.rounding) * size - self.use / 3 * (self.pages[index] - self.pages[last])
+            silent = bool(((self.contact.silent > self.at[last]) & (self.contact.silent <= at)).any())
             early = before > 0.06 or (size > 0.06 and left > 0.06)
             sure = min(sure, 0.6 if silent or early or not full else 0.95)
         return Swap(place, at, sure, used_before=not full)
@@ -256,6 +264,8 @@ def with_ledger(
         for entry in entries
         if entry.kind in SWAP_KINDS and entry.subject == key and stamp(entry.at) <= end
     )
+    if not logged:
+        return sorted(made, key=lambda swap: swap.at)
     at = seen.at[list(believed)] if believed else seen.at[:0]
     for when in logged:
         near = [index for index, swap in enumerate(made) if abs(swap.at - when) <= _NEAR]

@@ -37,6 +37,10 @@ _PHI = (0.5 + _ORDER / _G) % 1.0
 _PSI = (0.5 + _ORDER / _G**2) % 1.0
 _CHI = (0.5 + _ORDER / _G**3) % 1.0
 _TODAY_OPEN = (CLOSE_HOUR - OPEN_HOUR) / 24.0
+_ROUNDINGS = np.array(ROUNDINGS)
+_PROBABILITIES = np.array(PROBABILITIES)
+_PLACES = np.arange(2 * HORIZON, dtype=np.float64)
+_SLOPE = _PLACES * 1e-12
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +107,7 @@ def left(
     in has probably not come so far.
     """
     cut = np.cumsum(steps.chances)
-    rounding = np.array(ROUNDINGS)[np.searchsorted(cut[:2], _CHI)]
+    rounding = _ROUNDINGS[cut[:2].searchsorted(_CHI)]
     mean, variance, measured = _use(used(one, steps, rounding, a_day, coverage), prior)
     if mean is None:
         return None
@@ -134,15 +138,16 @@ def left(
     with np.errstate(divide="ignore"):
         bounded = (since > 0) & (anchor > floor + 0.01 * size)
         most = np.where(bounded, np.log(room) - np.log(np.maximum(since, 1e-9)), np.inf)
-    bound = np.clip((most - mean) / sd, -6.0, 8.0)
-    log_use = mean + sd * ndtri(np.clip(_P * ndtr(bound), 1e-12, 1 - 1e-12))
-    use = np.exp(np.minimum(log_use, np.where(np.isfinite(most), most, np.inf)))
+    bound = np.minimum(np.maximum((most - mean) / sd, -6.0), 8.0)
+    law = ndtr(bound)
+    log_use = mean + sd * ndtri(np.minimum(np.maximum(_P * law, 1e-12), 1 - 1e-12))
+    use = np.exp(np.minimum(log_use, most))
     # What still prints has not come to the border: close to it, it is a little above rather than on it.
     near = np.maximum(1e-9, gap * uneven)
     share = np.minimum(anchor, floor + near * np.logaddexp(0.0, (anchor - use * since - floor) / near))
     # A node that leaves the use little room is the less likely one (the rest of its law is cut off).
-    weight = np.maximum(ndtr(bound), 1e-9)
-    weight = weight * (1.0 - early[0] * np.clip(1.0 - share / max(early[1], 1e-6), 0.0, 1.0))
+    weight = np.maximum(law, 1e-9)
+    weight = weight * (1.0 - early[0] * np.minimum(np.maximum(1.0 - share / max(early[1], 1e-6), 0.0), 1.0))
     return Left(share / use, share, use, weight / weight.sum(), WANDER, measured)
 
 
@@ -207,7 +212,7 @@ def chances(pages: Floats, blur: float, way: Course, weight: Floats | None = Non
     return np.minimum(1.0, np.maximum.accumulate(made))
 
 
-@lru_cache(maxsize=256)
+@lru_cache(maxsize=2 * HORIZON)  # one for each number of days that can be asked for
 def _grid(days: int) -> Ints:
     """Which of the days are reckoned: the next six weeks each, later ones ever farther apart (by about 3 %)."""
     far = np.round(np.geomspace(42, max(days, 43), max(2, int(math.log(max(days, 43) / 42) / 0.03) + 2))).astype(
@@ -223,7 +228,7 @@ def _chances(
     # The sum of positive, uneven days is skewed: its cube root is nearly normal (Wilson and Hilferty 1931).
     sd = np.sqrt((day_var + level_var + blur) / 9.0)
     mean = 1.0 - day_var / 9.0
-    root = np.cbrt(pages)[:, None] * np.exp(np.clip(log_mean, -20.0, 60.0) / -3.0)
+    root = np.cbrt(pages)[:, None] * np.exp(np.minimum(np.maximum(log_mean, -20.0), 60.0) / -3.0)
     made: Floats = weight @ ndtr((mean - root) / sd)
     return made
 
@@ -235,27 +240,29 @@ def quantiles(chance: Floats, days: Ahead, already: float) -> tuple[tuple[float,
     it was used up at the start.
     """
     ends = (days.ends - days.start) / DAY
-    full = np.concatenate([[already], chance])
     # A tiny slope makes each value the chance of one moment only.
-    full = full + np.arange(full.size) * 1e-12
-    place = np.interp(np.array(PROBABILITIES), full, np.arange(full.size, dtype=np.float64))
+    many = chance.size + 1
+    full = _SLOPE[:many].copy()
+    full[0] += already
+    full[1:] += chance
+    place = np.interp(_PROBABILITIES, full, _PLACES[:many])
     whole = np.floor(place).astype(int)
     share = place - whole
     top = ends.size - 1
-    index = np.clip(whole, 0, top)
+    index = np.minimum(np.maximum(whole, 0), top)
     close = ends[index] - (1 - CLOSE_HOUR / 24.0)
     begin = np.maximum(0.0, close - _TODAY_OPEN)
     moment = np.where(whole > top, ends[top], begin + share * np.maximum(0.0, close - begin))
-    moment = np.where(np.array(PROBABILITIES) <= already, 0.0, np.maximum(0.0, moment))
+    moment = np.where(already >= _PROBABILITIES, 0.0, np.maximum(0.0, moment))
     found: list[float] = np.maximum.accumulate(moment).tolist()
     return tuple(found), float(ends[top])
 
 
 def dates(chance: Floats, first_day: int) -> Dates:
     """Whole days: the median day, and p10 .. p90 (both included) chosen to hold as near 80 % as whole days can."""
-    before = np.concatenate([[0.0], chance[:-1]])
     last = chance.size - 1
-    middle = min(last, int(np.searchsorted(chance, 0.5)))
-    low = min(middle, int(np.argmin(np.abs(before[: middle + 1] - 0.1))))
-    high = max(middle, int(np.argmin(np.abs(chance[middle:] - 0.9))) + middle)
+    middle = min(last, int(chance.searchsorted(0.5)))
+    before = np.concatenate([[0.0], chance[:middle]])
+    low = min(middle, int(np.abs(before - 0.1).argmin()))
+    high = max(middle, int(np.abs(chance[middle:] - 0.9).argmin()) + middle)
     return Dates(*(date.fromordinal(first_day + one) for one in (low, middle, high)))

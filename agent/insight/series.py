@@ -30,6 +30,7 @@ _OFTEN = 3600.0
 _SURELY_HONEST = 25.0  # Pages a minute below which a step forward needs no closer look.
 DAY = 86_400.0
 _AT, _LEVEL, _CAPACITY = attrgetter("at"), attrgetter("level"), attrgetter("capacity")
+_VALUE = attrgetter("value")
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,11 +48,10 @@ class Counts:
 
     def bracket(self, at: Floats) -> tuple[Floats, Floats]:
         """The least and the most that can have been counted when something happened that was first seen at ``at``."""
-        here = np.searchsorted(self.at, at, side="right") - 1
-        safe = np.clip(here, 0, None)
+        safe = np.maximum(self.at.searchsorted(at, side="right") - 1, 0)
         after = self.total[safe]
-        moved = (self.at[safe] == at) & (safe > 0)
-        return np.where(moved, self.total[np.clip(safe - 1, 0, None)], after), after
+        moved = self.at[safe] == at
+        return np.where(moved, self.total[np.maximum(safe - 1, 0)], after), after
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,8 +101,8 @@ class Ordered(Generic[P]):
 
 def in_order(points: Sequence[P], until: datetime, subject: str, notes: list[Note]) -> Ordered[P]:
     """Put points in order of time, drop doubles (the later row wins) and what came after ``until``."""
-    at = np.array(list(map(datetime.timestamp, map(_AT, points))), dtype=np.float64)
-    steps = np.diff(at)
+    at = np.fromiter(map(datetime.timestamp, map(_AT, points)), np.float64, len(points))
+    steps = at[1:] - at[:-1]
     if steps.size and steps.min() <= 0:
         backwards = int((steps < 0).sum())
         if backwards:
@@ -161,7 +161,7 @@ def counts(track: CounterTrack, ordered: Ordered[CountPoint], contact: Heard, no
     """A counter track as a count that only grows: through wraps, without resets and leaps, which are noted."""
     subject = f"counter {track.name}"
     points, at = ordered.points, ordered.at
-    values = np.array([point.value for point in points], dtype=np.float64)
+    values = np.fromiter(map(_VALUE, points), np.float64, len(points))
     if values.size and values.min() < 0:
         notes.append(Note(subject, f"showed the impossible {values.min():,.0f}; a count below zero is left out"))
         kept = np.flatnonzero(values >= 0)
@@ -211,12 +211,15 @@ def levels(track: SupplyTrack, ordered: Ordered[LevelPoint], notes: list[Note]) 
     """
     level = _amounts(list(map(_LEVEL, ordered.points)))
     room = _amounts(list(map(_CAPACITY, ordered.points)))
-    full = np.where(room > 0, room, np.nan)
-    if track.unit == "percent":
-        full = np.where((room < 0) & (level <= 100), 100.0, full)
-    share = np.where(level >= 0, np.minimum(1.0, level / full), np.nan)
-    share = np.where(level == _CODES[Mark.SOME], SOME, share)
-    changed = np.flatnonzero((np.diff(room) != 0) & (room[1:] > 0) & (room[:-1] > 0)) + 1
+    if level.size and level.min() >= 0 and room.min() > 0:  # the usual: numbers throughout
+        full, share = room, np.minimum(1.0, level / room)
+    else:
+        full = np.where(room > 0, room, np.nan)
+        if track.unit == "percent":
+            full = np.where((room < 0) & (level <= 100), 100.0, full)
+        share = np.where(level >= 0, np.minimum(1.0, level / full), np.nan)
+        share = np.where(level == _CODES[Mark.SOME], SOME, share)
+    changed = ((room[1:] != room[:-1]) & (room[1:] > 0) & (room[:-1] > 0)).nonzero()[0] + 1
     if bool((level > full).any()):
         notes.append(Note(track.key, "showed a level above its capacity; it is taken as full"))
     return Levels(ordered.at, share), changed

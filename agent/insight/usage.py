@@ -109,7 +109,7 @@ def exposure(at: Floats, zone: str, shape: Shape, holidays: Collection[int]) -> 
     edges = midnights(zone, first, last + 1)
     worth = shape.worth(days, holidays)
     gone = np.concatenate([[0.0], np.cumsum(worth)])
-    index = np.clip(np.searchsorted(edges, at, side="right") - 1, 0, days.size - 1)
+    index = np.minimum(np.maximum(edges.searchsorted(at, side="right") - 1, 0), days.size - 1)
     hours = (at - edges[index]) / 3600.0
     # Most pages fall into office hours; the little rest keeps pages of the night in their night.
     within = 0.97 * hour_share(hours) + 0.03 * np.clip(hours / 24.0, 0.0, 1.0)
@@ -205,20 +205,22 @@ def follow(work: _Days, roughness: float, drift: float) -> tuple[float, float, f
     roots, worth, length, day = work.pages, work.worth, work.length, work.last
     level = float(roots[:15].mean()) or 0.1
     spread, likelihood, path = 1.0, 0.0, []
-    before = int(day[0])
-    for root, size, many, today in zip(roots.tolist(), worth.tolist(), length.tolist(), day.tolist(), strict=True):
-        spread += drift / 4 * (today - before)
-        before = today
-        noise = roughness / max(0.2, size) if many <= 1 else roughness / max(1.0, size)
+    noises = roughness / np.maximum(np.where(length <= 1, 0.2, 1.0), worth)
+    drifted = drift / 4 * np.diff(day, prepend=day[:1])
+    for root, noise, wandered in zip(roots.tolist(), noises.tolist(), drifted.tolist(), strict=True):
+        spread += wandered
         total = spread + noise
         miss = root / level - 1.0
         if spread < 0.2:
             likelihood -= 0.5 * (miss * miss / total + math.log(total * level * level))
             limit = 4.0 * math.sqrt(total)
-            miss = max(-limit, min(limit, miss))
+            miss = limit if miss > limit else -limit if miss < -limit else miss  # noqa: FURB136
         gain = spread / total
-        moved = max(0.05, 1.0 + gain * miss)
-        level = max(1e-6, level * moved)
+        moved = 1.0 + gain * miss
+        # Written out, as a call of max() for each day would cost more than all the rest.
+        moved = moved if moved > 0.05 else 0.05  # noqa: FURB136
+        level *= moved
+        level = level if level > 1e-6 else 1e-6  # noqa: FURB136
         # The variance is relative to the level, so it is rescaled with it.
         spread = (1.0 - gain) * spread / (moved * moved) if spread < 0.2 else (1.0 - gain) * spread
         path.append(level)

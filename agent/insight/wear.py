@@ -85,6 +85,9 @@ class Believed:
     @staticmethod
     def of(seen: Shown, believed: Sequence[int]) -> Believed:
         """The levels with these indices."""
+        if len(believed) == seen.at.size:  # by far the most: all of them, in their order
+            at, share = seen.at, seen.share
+            return Believed(at.tolist(), share.tolist(), seen.only_some, share, seen.low, seen.high, seen.some)
         index = np.array(believed, dtype=np.int64)
         share = seen.share[index]
         return Believed(
@@ -150,7 +153,7 @@ def _bracket(counts: Counts, at: float) -> tuple[float, float]:
 def _drops(share: Floats) -> tuple[list[int], list[float], float]:
     """Where in a life the level fell below all before it, the lowest before each such fall; and the lowest of all."""
     floor = np.minimum.accumulate(share)
-    found = np.flatnonzero(floor[1:] < floor[:-1] - 1e-9) + 1
+    found = (floor[1:] < floor[:-1] - 1e-9).nonzero()[0] + 1
     return found.tolist(), floor[found - 1].tolist(), float(floor[-1])
 
 
@@ -160,10 +163,10 @@ def _border(levels: Believed, drop: tuple[int, float], stop: int, end: float, si
     least, most = levels.pages(at)
     # A level that flickers back has its border anywhere between the first fall and the last return.
     limit = below + 0.6 * size
-    for later in range(stop - 1, at, -1):
-        if share[later] > limit:
-            most = float(levels.high[later + 1]) if later + 1 < stop else end
-            break
+    rest = share[at + 1 : stop]
+    if rest and max(rest) > limit:  # rare, and far quicker asked of all at once
+        later = next(one for one in range(stop - 1, at, -1) if share[one] > limit)
+        most = float(levels.high[later + 1]) if later + 1 < stop else end
     many = max(1.0, (above - below) / size)
     width = most - least
     return Border(above, below, (least + width * (many - 1) / many, most), (least, least + width / many))
