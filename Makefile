@@ -8,7 +8,7 @@ LOCK = $(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generat
 	--custom-compile-command 'make lock' $(UPGRADE)
 
 .DEFAULT_GOAL := help
-.PHONY: help demo test check format bench backtest docs lock audit sbom clean
+.PHONY: help demo test check format bench backtest docs pictures lock audit sbom clean
 
 help: ## this list
 	@grep -E '^[a-z]+:.*##' $(MAKEFILE_LIST) | sed 's/:.*## /\t/' | expand -t 12
@@ -47,6 +47,9 @@ backtest: $(READY) ## forecasts against simulated truth: a table and JSON
 
 docs: $(READY) ## write the pages of docs/ that are made from the program
 	$(BIN)/python -m tests.docs.pages
+
+pictures: $(READY) ## write docs/pictures anew, by a run of the program in a browser
+	$(BIN)/python -m tests.docs.pictures
 
 lock: $(READY) ## write locks/ anew from pyproject.toml; UPGRADE=--upgrade takes the latest of everything
 	$(LOCK) pyproject.toml --all-extras --group dev -o locks/dev.txt

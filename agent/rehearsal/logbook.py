@@ -8,6 +8,7 @@ from datetime import UTC, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from agent.model.fleet import LedgerEntry
+from agent.model.wording import supply_words
 from agent.rehearsal.fleet import Fleet
 from agent.rehearsal.kinds import TONER
 from agent.rehearsal.wear import Worn
@@ -68,4 +69,4 @@ def _at_work(at: datetime, worn: Worn) -> datetime:
 
 
 def _entry(at: datetime, subject: str, printer_id: int) -> LedgerEntry:
-    return LedgerEntry(at, "service", f"{subject} done", printer_id, subject, WHO)
+    return LedgerEntry(at, "service", f"{supply_words(subject)} done", printer_id, subject, WHO)
