@@ -42,10 +42,11 @@ TITLES = {
 class CardPage:
     """What the page of a card shows. ``card``: None when it is not on the round (now); ``wait``: why not.
 
-    ``proofs``: what was done at the printer of late, the latest first.
+    ``title``: the job, also when it is over. ``proofs``: what was done at the printer of late, the latest first.
     """
 
     key: str
+    title: str
     view: PrinterView
     card: Card | None
     visit: Visit | None
@@ -162,15 +163,18 @@ def card_page(house: House, key: str) -> CardPage | None:
     card, visit = made.card(key), made.visit_of(key)
     wait = next((one for one in made.waits if one.key == key), None)
     proofs = tuple(reversed(house.proofs(view.printer.id)))
-    if card is None and wait is None and not proofs and not _is_key(house, view, key):
+    if card is None and wait is None and not _is_key(house, view, key):
         return None
     form = sheet_of_card(house, view, key, card, visit, wait)
-    return CardPage(key, view, card, visit, wait, proofs, form)
+    once = next((one.title for one in form.choices if one.key == key), "What was to be seen to")
+    title = card.title if card is not None else wait.title if wait is not None else once
+    return CardPage(key, title, view, card, visit, wait, proofs, form)
 
 
 def _is_key(house: House, view: PrinterView, key: str) -> bool:
     """Whether this may once have been a card: a job that this printer can have at all."""
-    return any(one.key == key for one in sheet_of(house, view).choices)
+    alarm = f"{view.printer.id}.alarm."  # a card for an alarm itself; of one that is over nothing else is left
+    return key.startswith(alarm) or any(one.key == key for one in sheet_of(house, view).choices)
 
 
 def grouped(waits: Sequence[Wait]) -> list[tuple[str, list[Wait]]]:

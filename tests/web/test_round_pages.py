@@ -231,3 +231,17 @@ def test_no_hands_are_lent_outside_a_rehearsal(client: httpx.Client, house: worl
     number, key = worn(house)
     assert "simulated printer" not in client.get(f"/cards/{key_of(number, key)}").text
     assert send(f"/printers/{number}/hands", deed=key).status_code == 404
+
+
+def test_a_card_that_is_over_keeps_its_title_and_one_that_never_was_is_not_found_whatever_was_done(
+    client: httpx.Client, house: world.StoreHouse, send: Send
+) -> None:
+    number, key = worn(house)
+    path = f"/cards/{key_of(number, key)}"
+    title = re.search(r"<title>(.*?)</title>", client.get(path).text)
+    assert title is not None
+    full_again(house, number, key, NOW)
+    assert send(f"/printers/{number}/service", did=key, card=key_of(number, key)).status_code == 303
+    assert client.get(f"/cards/{number}.nosuch").status_code == 404
+    assert title[0] in client.get(path).text
+    assert "What was to be seen to" in client.get(f"/cards/{number}.alarm.printer-silent.x").text
