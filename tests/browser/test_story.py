@@ -382,10 +382,14 @@ def test_a_drum_whose_counter_was_not_reset_keeps_its_card_until_it_is(world: St
     desk.go(drum)
     desk.until(lambda: stamp(desk) == "Not proven", "the set time is over", 90)
     assert "what is missing stands below" in desk.text(".verdict")
-    missing = " ".join(one for one in desk.texts(".checks li") if one.endswith("missing"))
-    assert "4%" in missing
-    assert "reset its counter at the printer" in missing
-    assert "the drum has nearly reached its life" in missing
+
+    def missing(*words: str) -> bool:
+        told = " ".join(one for one in desk.texts(".checks li") if one.endswith("missing"))
+        return all(one in told for one in words)
+
+    # On a busy machine the sweeps that make sure of the counter may come after the set time is over.
+    wanted = ("4%", "reset its counter at the printer", "the drum has nearly reached its life")
+    desk.until(lambda: missing(*wanted), "what is missing", 90)
     desk.look("not-proven")
     desk.go(f"{world.base}/round")
     desk.until(lambda: "reset" in card(desk, "Exchange the black drum"), "the round says what is missing")
