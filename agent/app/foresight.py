@@ -12,11 +12,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from types import MappingProxyType
 
-from agent.app.parts import terms
+from agent.app.parts import due_of, terms
 from agent.insight.kin import Fleet, Summary, pool
 from agent.insight.printer import look, summarise
-from agent.insight.scene import Ground
-from agent.insight.upkeep import upkeep
 from agent.model.fleet import PrinterHistory, PrinterView
 from agent.model.insight import Insight
 from agent.model.upkeep import PrinterUpkeep
@@ -117,12 +115,8 @@ class Foresight:
             self.upkeep = MappingProxyType({number: one for number, one in self.upkeep.items() if number in views})
 
     def _upkeep(self, told: PrinterHistory, insight: Insight, view: PrinterView, now: datetime) -> PrinterUpkeep:
-        settings = self._settings()
-        points = self._store.status_history(told.printer.id, now - STATUS_BACK, now)
-        rows = {one.index: one.key for one in view.reading.supplies} if view.reading is not None else {}
-        off = terms(settings, told).holidays
-        ground = Ground(told, insight, points[-1] if points else None, rows, settings.polling.status, off)
-        return upkeep(ground, settings.plans(), now)
+        statuses = self._store.status_history(told.printer.id, now - STATUS_BACK, now)
+        return due_of(self._settings(), told, insight, statuses, view.reading, now)
 
     def _is_old(self, view: PrinterView, now: datetime) -> bool:
         known = self._known.get(view.printer.id)

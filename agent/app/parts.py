@@ -12,9 +12,15 @@ from agent.alarms.hours import Calendar
 from agent.alarms.routes import Route, Shift
 from agent.app.calendars import days_off
 from agent.insight.printer import Terms
+from agent.insight.scene import Ground
+from agent.insight.upkeep import upkeep
 from agent.mib.oddities import Oddity, OddityErrors, parse
+from agent.model.contact import StatusPoint
 from agent.model.failure import Failure
 from agent.model.fleet import PrinterHistory
+from agent.model.insight import Insight
+from agent.model.reading import Reading
+from agent.model.upkeep import PrinterUpkeep
 from agent.model.wire import Peer
 from agent.notify.alertmanager import AlertmanagerChannel
 from agent.notify.apprise_channel import AppriseChannel
@@ -111,6 +117,30 @@ def terms(settings: Settings, history: PrinterHistory) -> Terms:
             declared[track.key] = float(only)
     site = settings.sites.get(history.printer.place.site)
     return Terms(declared=declared, holidays=days_off(site.holidays) if site and site.holidays else frozenset())
+
+
+def rows_of(reading: Reading | None) -> dict[int, str]:
+    """The keys of the supplies by their rows: what an alert's row of prtMarkerSuppliesTable is about."""
+    return {one.index: one.key for one in reading.supplies} if reading is not None else {}
+
+
+def due_of(
+    settings: Settings,
+    history: PrinterHistory,
+    insight: Insight,
+    statuses: Sequence[StatusPoint],
+    reading: Reading | None,
+    at: datetime,
+) -> PrinterUpkeep:
+    """The work that falls due at one printer. ``statuses``: up to ``at``, in order. ``reading``: for its rows.
+
+    Raises UnknownCalendar.
+    """
+    status = statuses[-1] if statuses else None
+    off = terms(settings, history).holidays
+    return upkeep(
+        Ground(history, insight, status, rows_of(reading), settings.polling.status, off), settings.plans(), at
+    )
 
 
 def routes(settings: Settings) -> dict[str, Route]:

@@ -12,15 +12,13 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta
 
 from agent.app.calendars import days_off
-from agent.app.parts import terms
+from agent.app.parts import due_of, rows_of
 from agent.app.servicing import SERVICE_KINDS
 from agent.insight.deeds import KINDS
 from agent.insight.jobs import Morning, Spot
 from agent.insight.rounds import plan_round
-from agent.insight.scene import Ground
 from agent.insight.shelf import SHELF_KINDS, Shelf
 from agent.insight.shelf import state as shelf_state
-from agent.insight.upkeep import upkeep
 from agent.model.alarm import AlarmRecord
 from agent.model.fleet import Printer, PrinterHistory, PrinterView
 from agent.model.insight import Insight
@@ -72,7 +70,7 @@ def morning_of(
 
 def spot_of_view(view: PrinterView, insight: Insight | None, due: PrinterUpkeep | None) -> Spot:
     """A printer as it was last seen."""
-    return Spot(view.printer, insight, due, _empty_now(view.reading), _rows(view.reading))
+    return Spot(view.printer, insight, due, _empty_now(view.reading), rows_of(view.reading))
 
 
 def spot_of_history(
@@ -80,7 +78,7 @@ def spot_of_history(
 ) -> Spot:
     """A printer as its history tells it up to a moment. ``latest``: for the rows of its supplies alone."""
     empty = frozenset(track.key for track in told.supplies if track.points and track.points[-1].level == 0)
-    return Spot(place_of or told.printer, insight, due, empty, _rows(latest))
+    return Spot(place_of or told.printer, insight, due, empty, rows_of(latest))
 
 
 def shelf_of(settings: Settings, printers: Iterable[Printer]) -> Shelf:
@@ -90,10 +88,6 @@ def shelf_of(settings: Settings, printers: Iterable[Printer]) -> Shelf:
 
 def _empty_now(reading: Reading | None) -> frozenset[str]:
     return frozenset(one.key for one in reading.supplies if one.level == 0) if reading is not None else frozenset()
-
-
-def _rows(reading: Reading | None) -> Mapping[int, str]:
-    return {one.index: one.key for one in reading.supplies} if reading is not None else {}
 
 
 class Rounds:
@@ -177,11 +171,8 @@ class Rounds:
             number = view.printer.id
             told = self._store.history(number, at - _YEAR, at)
             insight = self._look(number, at)
-            points = self._store.status_history(number, at - _YEAR, at)
-            off = terms(settings, told).holidays
-            rows = _rows(latest.get(number))
-            ground = Ground(told, insight, points[-1] if points else None, rows, settings.polling.status, off)
-            found = upkeep(ground, settings.plans(), at)
+            statuses = self._store.status_history(number, at - _YEAR, at)
+            found = due_of(settings, told, insight, statuses, latest.get(number), at)
             spots.append(spot_of_history(told, insight, found, latest.get(number), view.printer))
         shelf, stock = self._stock_at(settings, at)
         return morning_of(settings, spots, shelf, stock, self._alarms(), self._proofs(at))

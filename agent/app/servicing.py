@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 
 from agent.app.asking import Asks, CannotAsk
 from agent.app.entering import Book, Refused, clean, items_of, next_steps, parts_of, who_of
-from agent.app.parts import terms
+from agent.app.parts import due_of, rows_of, terms
 from agent.app.photos import media_type
 from agent.app.told import Told, by_printer
 from agent.insight.deeds import KINDS, SAME, swaps
@@ -29,11 +29,9 @@ from agent.insight.meter import NAMES
 from agent.insight.printer import look
 from agent.insight.proofs import Evidence
 from agent.insight.proofs import proofs as proofs_of
-from agent.insight.scene import Ground
 from agent.insight.shelf import SHELF_KINDS, Shelf
 from agent.insight.shelf import state as shelf_state
 from agent.insight.suggestions import KEPT, suggest
-from agent.insight.upkeep import upkeep
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory
 from agent.model.grain import Grain
 from agent.model.insight import Insight
@@ -364,7 +362,7 @@ class Servicing:
         evidence = Evidence(
             history,
             self._store.status_history(printer_id, since - _FROM_BEFORE, as_of),
-            {one.index: one.key for one in latest.supplies} if latest is not None else {},
+            rows_of(latest),
             settings.plans(),
             within=settings.servicing.prove_within,
         )
@@ -380,14 +378,10 @@ class Servicing:
         """One printer's insight and upkeep, reckoned now from itself alone."""
         settings = self._settings()
         history = self._store.history(printer_id, as_of - _YEAR, as_of)
-        told = terms(settings, history)
-        insight = look(history, Fleet(), as_of, told)
-        points = self._store.status_history(printer_id, as_of - _YEAR, as_of)
+        insight = look(history, Fleet(), as_of, terms(settings, history))
+        statuses = self._store.status_history(printer_id, as_of - _YEAR, as_of)
         latest = self._store.latest([printer_id]).get(printer_id)
-        rows = {one.index: one.key for one in latest.supplies} if latest is not None else {}
-        status = points[-1] if points else None
-        ground = Ground(history, insight, status, rows, settings.polling.status, told.holidays)
-        return insight, upkeep(ground, settings.plans(), as_of)
+        return insight, due_of(settings, history, insight, statuses, latest, as_of)
 
     def _suggest_again(
         self,

@@ -4,12 +4,10 @@ from __future__ import annotations
 
 from datetime import datetime, timedelta
 
-from agent.app.parts import terms
+from agent.app.parts import due_of, rows_of, terms
 from agent.insight.clues import LOOK_BACK, Case
 from agent.insight.kin import Fleet
 from agent.insight.printer import look
-from agent.insight.scene import Ground
-from agent.insight.upkeep import upkeep
 from agent.model.insight import Insight
 from agent.model.reading import Reading
 from agent.model.upkeep import PrinterUpkeep
@@ -34,22 +32,17 @@ def case_of(
     history = store.history(printer_id, at - (RECENT if known is not None else WHOLE), at)
     statuses = store.status_history(printer_id, at - LOOK_BACK, at)
     reading = store.latest([printer_id]).get(printer_id)
-    rows = {one.index: one.key for one in reading.supplies} if reading is not None else {}
     plans = settings.plans()
     if known is None:
-        own = terms(settings, history)
-        insight = look(history, fleet or Fleet(), at, own)
-        ground = Ground(
-            history, insight, statuses[-1] if statuses else None, rows, settings.polling.status, own.holidays
-        )
-        known = insight, upkeep(ground, plans, at)
+        insight = look(history, fleet or Fleet(), at, terms(settings, history))
+        known = insight, due_of(settings, history, insight, statuses, reading, at)
     return Case(
         history=history,
         as_of=at,
         insight=known[0],
         upkeep=known[1],
         statuses=statuses,
-        rows=rows,
+        rows=rows_of(reading),
         trays=_trays(reading),
         media={one.index: one.media for one in reading.trays if one.media} if reading and reading.at <= at else {},
         mark_techs=tuple(one.mark_tech for one in reading.markers if one.mark_tech) if reading is not None else (),

@@ -92,8 +92,3 @@ def settings_or_usual(settings: Settings | None) -> Settings:
     from agent.settings import parse
 
     return parse("") if settings is None else settings
-
-
-def name_of(printer: Printer) -> dict[str, object]:
-    """How JSON says which printer is meant."""
-    return {"printer_id": printer.id, "printer": printer.name, "model": printer.model, "site": printer.place.site}

@@ -136,12 +136,11 @@ def cautions_of(item: UpkeepItem, history: PrinterHistory) -> tuple[str, ...]:
 
 def as_data(book: Book, found: Sequence[tuple[PrinterHistory, PrinterUpkeep]]) -> dict[str, Any]:
     """``lowmark upkeep --json``: see docs/json-upkeep.md."""
-    from agent.cli.fleetbook import name_of
     from agent.web import shapes_history as shapes
 
     items, odd, notes = [], [], []
     for history, one in found:
-        name = name_of(history.printer)
+        name = shapes.who(history.printer)
         items += [{**name, **shapes.item(item), "cautions": list(cautions_of(item, history))} for item in one.items]
         odd += [{**name, **shapes.disagreement(each)} for each in one.disagreements]
         notes += [{**name, "text": text} for text in one.notes]

@@ -88,11 +88,6 @@ def for_alert(code: str) -> tuple[str, ...]:
     return (_POWER, MANUAL)
 
 
-def for_cleaning() -> tuple[str, ...]:
-    """Cautions for cleaning inside a printer."""
-    return (_POWER, _HOT, INTERLOCKS, *_TONER, _DRUM, ALCOHOL, MANUAL)
-
-
 def is_inside(kind: str) -> bool:
     """Whether work on a supply of this kind reaches inside the printer, so that the power goes off first."""
     return _POWER in _BY_KIND.get(kind, (_POWER,))

@@ -9,7 +9,7 @@ from pydantic import Field
 
 from agent.alarms.rules import RECEPTACLE_NEARLY_FULL, USUAL_CHANCE, USUAL_FEWEST, USUAL_SHARE, Rule
 from agent.settings.section import Section
-from agent.settings.units import Duration, Fraction, Name, OneOrMany, Text, between, matching
+from agent.settings.units import Duration, Fraction, KeyName, Name, OneOrMany, Text, between
 
 Severity = Literal["low", "medium", "high", "urgent"]
 AlertSeverity = Literal["critical", "warning", "warningBinaryChangeEvent", "other"]
@@ -33,11 +33,7 @@ USUAL_SILENCE = {"unreachable": timedelta(minutes=30), "siteSilent": timedelta(m
 class Alarm(Section):
     """One alarm rule."""
 
-    name: Annotated[
-        Name,
-        matching(r"[^|]{1,64}", "a name of at most 64 characters without |"),
-        Field(description="What the rule is called."),
-    ]
+    name: Annotated[KeyName, Field(description="What the rule is called.")]
     when: Annotated[Condition, Field(description="What is watched.")]
     below: Annotated[
         Fraction | None,

@@ -5,10 +5,12 @@ from __future__ import annotations
 import re
 from collections.abc import Generator, Iterable, Iterator
 from fnmatch import fnmatchcase
+from typing import get_args
 
 from agent.alarms.rules import ODDITIES, UNWELL
 from agent.mib.alert_codes import ALERT_CODE
 from agent.mib.enums import ERROR_BITS, SUPPLY_TYPE
+from agent.settings.alarms import Condition
 from agent.settings.document import Node
 from agent.settings.hours_checks import check_hours
 from agent.settings.targets import MOST_TARGETS, SNMP_PORT, addresses
@@ -28,16 +30,7 @@ from agent.settings.units import read_duration, read_endpoint, read_network, wri
 from agent.settings.work_checks import check_work
 
 _SUPPLY_RULES = ("supplyBelow", "supplyEmpty", "receptacleNearlyFull")
-_ALL = (
-    *_SUPPLY_RULES,
-    "unreachable",
-    "printerAlert",
-    "counterOddity",
-    "siteSilent",
-    "runOut",
-    "serviceUnproven",
-    "agentUnwell",
-)
+_ALL: tuple[str, ...] = get_args(Condition)
 _MEANT_FOR = {
     "below": ("supplyBelow", "receptacleNearlyFull"),
     "deadband": ("supplyBelow", "receptacleNearlyFull", "siteSilent", "runOut"),

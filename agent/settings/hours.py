@@ -10,7 +10,7 @@ from pydantic import Field, PlainSerializer, PlainValidator, WithJsonSchema
 from agent.alarms.hours import Hours
 from agent.alarms.windows import Window
 from agent.settings.section import Section
-from agent.settings.units import Name, OneOrMany, Text, matching, read_text, wrong
+from agent.settings.units import KeyName, Name, OneOrMany, Text, matching, read_text, wrong
 
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
@@ -91,11 +91,7 @@ class WorkCalendar(Section):
 class Maintenance(Section):
     """A maintenance window: alarms are suppressed by design, and told afterwards if they still hold."""
 
-    name: Annotated[
-        Name,
-        matching(r"[^|]{1,64}", "a name of at most 64 characters without |"),
-        Field(description="What the window is called."),
-    ]
+    name: Annotated[KeyName, Field(description="What the window is called.")]
     reason: Annotated[Text, Field(description="Why; the ledger says it.")]
     sites: Annotated[
         tuple[Name, ...], OneOrMany(), Field(description="Only these sites; * and ? stand for anything.")

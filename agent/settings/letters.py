@@ -9,7 +9,7 @@ from pydantic import Field
 from agent.settings.channels import MailAddress
 from agent.settings.hours import CLOCK, Day
 from agent.settings.section import Section
-from agent.settings.units import Name, OneOrMany, Text, Zone, matching
+from agent.settings.units import KeyName, Name, OneOrMany, Text, Zone, matching
 
 LOCALE = matching(r"[A-Za-z]{2,3}([_-][A-Za-z0-9]{2,8})*", "a language tag like en or en-GB")
 
@@ -17,11 +17,7 @@ LOCALE = matching(r"[A-Za-z]{2,3}([_-][A-Za-z0-9]{2,8})*", "a language tag like 
 class Letter(Section):
     """A letter that is written regularly."""
 
-    name: Annotated[
-        Name,
-        matching(r"[^|]{1,64}", "a name of at most 64 characters without |"),
-        Field(description="What the letter is called."),
-    ]
+    name: Annotated[KeyName, Field(description="What the letter is called.")]
     kind: Annotated[
         Literal["morning", "weekly"],
         Field(description="morning: what today's round holds. weekly: the fleet in words and pictures."),

@@ -102,6 +102,8 @@ Text = Annotated[str, BeforeValidator(read_text), AfterValidator(_checked(200)),
 """One line of text."""
 Name = Annotated[str, BeforeValidator(read_text), AfterValidator(_checked(100)), _text_schema(100)]
 """What something is called, and by which other places of the file refer to it."""
+KeyName = Annotated[Name, matching(r"[^|]{1,64}", "a name of at most 64 characters without |")]
+"""A name that becomes part of a key, whose parts are divided by bars."""
 
 
 class OneOrMany:

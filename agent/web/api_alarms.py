@@ -2,23 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from datetime import timedelta
 from typing import Annotated, Any
 
-from fastapi import Depends, FastAPI, Path, Response
-from pydantic import BaseModel, ConfigDict, Field
+from fastapi import FastAPI, Path, Response
+from pydantic import Field
 
 from agent.model.alarm import AlarmRecord
 from agent.web import schema, shapes
-from agent.web.callers import needs, who_does_it
+from agent.web.api_terms import SERVE, Asked, refusals
+from agent.web.callers import who_does_it
 from agent.web.desk import NotDone
 from agent.web.house import House
-from agent.web.problem import PROBLEM, problem
+from agent.web.problem import problem
 
 Key = Annotated[str, Path(max_length=1000, description="The key of the alarm, its bars written %7C.")]
-_SERVE = [Depends(needs("serve"))]
-_PROBLEM: Mapping[str, Any] = {"content": {PROBLEM: {"schema": {"$ref": "#/components/schemas/Problem"}}}}
 _WORDS = {
     401: "Nobody is signed in, and there is no token.",
     403: "The caller may not do this.",
@@ -30,15 +29,11 @@ _WORDS = {
 }
 _ANSWERS: dict[int | str, dict[str, Any]] = {
     200: {"model": schema.OneAlarm, "description": "The alarm as it is now."},
-    **{status: {"description": words, **_PROBLEM} for status, words in _WORDS.items()},
+    **refusals(_WORDS),
 }
 
 
-class _Asked(BaseModel):
-    model_config = ConfigDict(extra="forbid")
-
-
-class Acknowledge(_Asked):
+class Acknowledge(Asked):
     """Somebody has seen it."""
 
     who: Annotated[
@@ -60,7 +55,7 @@ def add(api: FastAPI, house: House) -> None:
         "/alarms/{key:path}/acknowledge",
         summary="Say that somebody has seen an alarm: it is not told again",
         responses=_ANSWERS,
-        dependencies=_SERVE,
+        dependencies=SERVE,
     )
     def acknowledge(key: Key, asked: Acknowledge) -> Response:
         return _done(lambda: house.desk().acknowledge(key, who_does_it(asked.who)))
@@ -69,7 +64,7 @@ def add(api: FastAPI, house: House) -> None:
         "/alarms/{key:path}/shelve",
         summary="Put an alarm away for a time; if it stands then, it is told again",
         responses=_ANSWERS,
-        dependencies=_SERVE,
+        dependencies=SERVE,
     )
     def shelve(key: Key, asked: Shelve) -> Response:
         length = timedelta(minutes=asked.minutes)

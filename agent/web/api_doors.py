@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
-from agent.web.problem import PROBLEM
+from agent.web.api_terms import refusals
 
 ALWAYS: Mapping[int, str] = {
     400: "The request cannot be read.",
@@ -17,7 +17,6 @@ ALWAYS: Mapping[int, str] = {
     503: "The store cannot be used now.",
 }
 CHANGES: Mapping[int, str] = {415: "Send application/json."}
-_PROBLEM: Mapping[str, Any] = {"content": {PROBLEM: {"schema": {"$ref": "#/components/schemas/Problem"}}}}
 
 
 def add_doors(document: dict[str, Any]) -> None:
@@ -35,6 +34,6 @@ def add_doors(document: dict[str, Any]) -> None:
     for path in document["paths"].values():
         for method, operation in path.items():
             words = ALWAYS if method == "get" else {**ALWAYS, **CHANGES}
-            for status, text in words.items():
-                operation["responses"].setdefault(str(status), {"description": text, **_PROBLEM})
+            for status, told in refusals(words).items():
+                operation["responses"].setdefault(str(status), told)
             operation["responses"] = dict(sorted(operation["responses"].items()))

@@ -8,10 +8,11 @@ from datetime import UTC, datetime
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
-from fastapi import Path, Query, Request, Response
-from pydantic import AfterValidator, AwareDatetime
+from fastapi import Depends, Path, Query, Request, Response
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict
 
 from agent.web import shapes
+from agent.web.callers import needs
 from agent.web.problem import PROBLEM
 from agent.web.schema_reading import Shape
 
@@ -36,19 +37,34 @@ Offset = Annotated[int, Query(ge=0, le=1_000_000, description="Leave out so many
 Text = Annotated[str, Query(max_length=200)]
 
 _PROBLEM: Mapping[str, Any] = {"content": {PROBLEM: {"schema": {"$ref": "#/components/schemas/Problem"}}}}
+SERVE = [Depends(needs("serve"))]
+"""What every operation that changes something wants."""
+
+
+class Asked(BaseModel):
+    """What is sent to an operation; a key that it does not know is refused."""
+
+    model_config = ConfigDict(extra="forbid")
+
+
+def refusals(words: Mapping[int, str]) -> dict[int | str, dict[str, Any]]:
+    """Why an operation may refuse, by status, for the document."""
+    return {status: {"description": said, **_PROBLEM} for status, said in words.items()}
 
 
 def answers(model: type[Shape], *more: int) -> dict[int | str, dict[str, Any]]:
     """What an operation may answer, for the document."""
-    words = {404: "There is no such printer.", 422: "A parameter is wrong.", 503: "The store cannot be read now."}
+    words = {
+        421: "Asked under a name that is not this machine's own.",
+        404: "There is no such printer.",
+        422: "A parameter is wrong.",
+        503: "The store cannot be read now.",
+    }
     found: dict[int | str, dict[str, Any]] = {
         200: {"model": model, "description": "The data."},
         304: {"description": "Nothing has changed since the answer with this ETag."},
-        421: {"description": "Asked under a name that is not this machine's own.", **_PROBLEM},
     }
-    for status in (*more, 422, 503):
-        found[status] = {"description": words[status], **_PROBLEM}
-    return found
+    return found | refusals({status: words[status] for status in (421, *more, 422, 503)})
 
 
 def answer(

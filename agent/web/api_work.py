@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 from datetime import date, datetime
 from typing import Annotated, Any, Literal
 
-from fastapi import Depends, FastAPI, Path, Query, Request, Response
-from pydantic import BaseModel, ConfigDict, Field
+from fastapi import FastAPI, Path, Query, Request, Response
+from pydantic import Field
 
 from agent.insight.movements import MOST, doubts
 from agent.insight.shelf import Shelf
@@ -15,17 +15,15 @@ from agent.model.failure import Failure
 from agent.model.proof import Done
 from agent.model.stocktaking import Movement
 from agent.web import schema_work, shapes, shapes_service
-from agent.web.api_terms import At, Moment, answer, answers
-from agent.web.callers import needs, who_does_it
+from agent.web.api_terms import SERVE, Asked, At, Moment, answer, answers, refusals
+from agent.web.callers import who_does_it
 from agent.web.house import House
 from agent.web.leaf import WRONG
-from agent.web.problem import PROBLEM, problem
+from agent.web.problem import problem
 from agent.web.schema_reading import Shape
 from agent.web.shapes_round import round_data
 from agent.web.shapes_shelf import shelf as shape_of_shelf
 
-_SERVE = [Depends(needs("serve"))]
-_PROBLEM: Mapping[str, Any] = {"content": {PROBLEM: {"schema": {"$ref": "#/components/schemas/Problem"}}}}
 _WORDS = {
     401: "Nobody is signed in, and there is no token.",
     403: "The caller may not do this.",
@@ -45,31 +43,24 @@ _Name = Annotated[str, Field(min_length=1, max_length=200)]
 
 def _changes(model: type[Shape], status: int = 201) -> dict[int | str, dict[str, Any]]:
     """What an operation that changes something may answer, for the document."""
-    return {
-        status: {"model": model, "description": "It is written down."},
-        **{number: {"description": words, **_PROBLEM} for number, words in _WORDS.items()},
-    }
+    return {status: {"model": model, "description": "It is written down."}, **refusals(_WORDS)}
 
 
-class _Asked(BaseModel):
-    model_config = ConfigDict(extra="forbid")
-
-
-class Withdrawal(_Asked):
+class Withdrawal(Asked):
     """It was not done."""
 
     who: Who = ""
     remarks: Annotated[str, Field(max_length=500)] = ""
 
 
-class Acceptance(_Asked):
+class Acceptance(Asked):
     """It was done as the printer shows it."""
 
     who: Who = ""
     part: Annotated[str, Field(max_length=200, description="Which part was taken; else the only one that fits.")] = ""
 
 
-class NewService(_Asked):
+class NewService(Asked):
     """What was done at a printer. A photo is sent with the form of the pages."""
 
     printer_id: Annotated[int, Field(ge=1, le=2**53)]
@@ -86,7 +77,7 @@ class NewService(_Asked):
     corrects: Annotated[int | None, Field(ge=1, le=2**53, description="The service that this one replaces.")] = None
 
 
-class NewMovement(_Asked):
+class NewMovement(Asked):
     """What changed on the shelf. ``shelfRecounted``: so many lie there."""
 
     kind: Literal["shelfCountedIn", "shelfCountedOut", "shelfRecounted", "ordered", "orderArrived", "orderWithdrawn"]
@@ -144,7 +135,7 @@ def _serving(api: FastAPI, house: House) -> None:
         summary="Write down what was done at a printer; it is read at once",
         status_code=201,
         responses=_changes(schema_work.ServiceAnswer),
-        dependencies=_SERVE,
+        dependencies=SERVE,
     )
     def serve(asked: NewService) -> Response:
         def work() -> Mapping[str, Any]:
@@ -160,7 +151,7 @@ def _serving(api: FastAPI, house: House) -> None:
         "/services/{service_id}/withdraw",
         summary="Take a service back that was not done; nothing is erased",
         responses=_changes(schema_work.WithdrawnAnswer, 200),
-        dependencies=_SERVE,
+        dependencies=SERVE,
     )
     def withdraw(service_id: ServiceId, asked: Withdrawal) -> Response:
         return _done(
@@ -176,7 +167,7 @@ def _serving(api: FastAPI, house: House) -> None:
         summary="Write down what a suggestion says",
         status_code=201,
         responses=_changes(schema_work.ServiceAnswer),
-        dependencies=_SERVE,
+        dependencies=SERVE,
     )
     def accept(suggestion_id: SuggestionId, asked: Acceptance) -> Response:
         return _done(
@@ -193,7 +184,7 @@ def _moving(api: FastAPI, house: House) -> None:
         summary="Say what changed on the shelf",
         status_code=201,
         responses=_changes(schema_work.MovementAnswer),
-        dependencies=_SERVE,
+        dependencies=SERVE,
     )
     def move(asked: NewMovement) -> Response:
         def work() -> Mapping[str, Any]:

@@ -14,7 +14,6 @@ import pytest
 from jsonschema import Draft202012Validator, FormatChecker
 
 from agent.cli import show
-from agent.cli.fleetbook import name_of
 from agent.model.insight import Dates
 from agent.model.reading import Bin, Light, Mark, Remark, SubUnitStatus
 from agent.model.upkeep import DUE, NOT_LOGGED, Begin, Disagreement, PrinterUpkeep, UpkeepItem
@@ -107,11 +106,11 @@ def test_a_history_is_told_as_the_command_tells_it(client: httpx.Client, house: 
 
 
 def test_insight_is_told_as_the_commands_tell_it_and_as_of_any_moment(client: httpx.Client, house: StoreHouse) -> None:
-    printer, insight = house.views()[2].printer, house.insights()[2]
+    name, insight = shapes_history.who(house.views()[2].printer), house.insights()[2]
     told = client.get(f"{API}/printers/2/insight").json()["insight"]
-    assert told["runout"] == [plain({**name_of(printer), **shapes_history.forecast(one)}) for one in insight.forecasts]
-    assert told["lives"] == [plain({**name_of(printer), **shapes_history.life(one)}) for one in insight.lives]
-    assert told["usage"] == [plain({**name_of(printer), **shapes_history.usage(one)}) for one in insight.usage]
+    assert told["runout"] == [plain({**name, **shapes_history.forecast(one)}) for one in insight.forecasts]
+    assert told["lives"] == [plain({**name, **shapes_history.life(one)}) for one in insight.lives]
+    assert told["usage"] == [plain({**name, **shapes_history.usage(one)}) for one in insight.usage]
     earlier = (NOW - timedelta(days=10)).isoformat()
     before = client.get(f"{API}/printers/2/insight", params={"at": earlier}).json()["insight"]
     assert before["as_of"] == earlier
@@ -121,7 +120,7 @@ def test_insight_is_told_as_the_commands_tell_it_and_as_of_any_moment(client: ht
 def test_upkeep_is_told_as_the_command_tells_it(
     house: StoreHouse, changed: Callable[..., httpx.Client], document: Mapping[str, Any]
 ) -> None:
-    printer = house.views()[1].printer
+    name = shapes_history.who(house.views()[1].printer)
     item = UpkeepItem(
         1, "kit", "Fit the kit", DUE, Begin(NOW, 5, "Night desk", assumed=True), 9, 10, 1, NOW.date(), 0,
         Dates(NOW.date(), NOW.date(), NOW.date()), None, ("why",), ("overduePreventMaint",), NOW, ("fuser",), ("kit",),
@@ -129,8 +128,8 @@ def test_upkeep_is_told_as_the_command_tells_it(
     )  # fmt: skip
     odd = Disagreement(NOT_LOGGED, 1, "kit", "fuser", NOW, 0.99, 1.0, 9, "nobody logged it")
     answer = changed(upkeep={1: PrinterUpkeep(1, NOW, (item,), (odd,), ("a note",))}).get(f"{API}/printers/1").json()
-    assert answer["upkeep"]["items"] == [plain({**name_of(printer), **shapes_history.item(item)})]
-    assert answer["upkeep"]["disagreements"] == [plain({**name_of(printer), **shapes_history.disagreement(odd)})]
+    assert answer["upkeep"]["items"] == [plain({**name, **shapes_history.item(item)})]
+    assert answer["upkeep"]["disagreements"] == [plain({**name, **shapes_history.disagreement(odd)})]
     Draft202012Validator(schema_of(document, "/printers/1", 200)).validate(answer)
 
 
