@@ -6,7 +6,6 @@ Nothing is due here but what the story makes due: six days ago everything was ex
 from __future__ import annotations
 
 import asyncio
-import json
 import subprocess
 import time
 from collections.abc import Callable, Iterator, Sequence
@@ -17,7 +16,6 @@ from itertools import islice
 from pathlib import Path
 from typing import Any
 
-import axe_core_python
 import yaml
 from selenium.common.exceptions import (
     ElementClickInterceptedException,
@@ -44,6 +42,7 @@ from agent.rehearsal.wear import Worn
 from agent.settings import load
 from agent.store import Store
 from tests.browser.agent import going
+from tests.browser.axe import nothing_serious
 from tests.browser.chrome import complaints, look_like, picture
 from tests.needs import debian
 from tests.whole.agent import free_port, lowmark
@@ -54,7 +53,6 @@ WHO = "Wren Ashdown"
 NIGHT = "Night desk"
 ON_THE_SHELF = 3
 ARTEFACTS = Path(__file__).parents[2] / "artefacts" / "pages"
-AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text("utf-8")
 
 SCRIPT = "<script>document.title='taken over'</script>"
 IMAGE = "<img src=x onerror=document.title='taken-over'>"
@@ -304,18 +302,5 @@ class Desk:
             look_like(self.chrome, dark=dark, width=width, height=min(high, 6000))
             picture(self.chrome, ARTEFACTS / f"story-{name}-{how}.png")
         look_like(self.chrome, dark=False, width=1280)
-        self.axe(name)
+        nothing_serious(self.chrome, name)
         assert complaints(self.chrome) == []
-
-    def axe(self, name: str) -> None:
-        """axe-core by Deque finds nothing serious: rules for WCAG 2.x, levels A and AA."""
-        self.chrome.execute_script(AXE)
-        found: dict[str, Any] = self.chrome.execute_async_script(
-            "const done = arguments[arguments.length - 1];"
-            "axe.run(document, {resultTypes: ['violations']}).then(done, problem => done({error: String(problem)}));"
-        )
-        assert "error" not in found, found
-        assert found["passes"], "axe looked at nothing"
-        grave = [one for one in found["violations"] if one["impact"] in ("serious", "critical")]
-        told = [(one["id"], [node["html"][:150] for node in one["nodes"]][:3]) for one in grave]
-        assert not grave, f"{name}: {json.dumps(told, indent=1)}"

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
-import axe_core_python
 import pytest
 from selenium.webdriver import Chrome, Keys
 from selenium.webdriver.common.by import By
 
 from agent.app.service import Service
 from tests.browser.agent import agent
+from tests.browser.axe import nothing_serious
 from tests.browser.chrome import browser, complaints, look_like, picture
 
 ARTEFACTS = Path(__file__).parents[2] / "artefacts" / "pages"
@@ -26,7 +24,6 @@ PAGES = {
 LOOKS = {
     "light": (False, 1280, ""), "dark": (True, 1280, ""), "phone": (False, 390, ""), "print": (False, 800, "print"),
 }  # fmt: skip
-AXE = (Path(axe_core_python.__file__).parent / "axe.min.js").read_text("utf-8")
 
 
 @pytest.fixture(scope="module")
@@ -66,16 +63,7 @@ def test_axe_finds_nothing_serious(running: tuple[str, Service], chrome: Chrome,
     for dark in (False, True) if name in ("printers", "round", "card") else (False,):
         look_like(chrome, dark=dark, width=1280)
         chrome.get(running[0] + PAGES[name])
-        chrome.execute_script(AXE)
-        found: dict[str, Any] = chrome.execute_async_script(
-            "const done = arguments[arguments.length - 1];"
-            "axe.run(document, {resultTypes: ['violations']}).then(done, problem => done({error: String(problem)}));"
-        )
-        assert "error" not in found, found
-        assert found["passes"], "axe looked at nothing"
-        grave = [one for one in found["violations"] if one["impact"] in ("serious", "critical")]
-        told = [(one["id"], [node["html"][:150] for node in one["nodes"]][:3]) for one in grave]
-        assert not grave, json.dumps(told, indent=1)
+        nothing_serious(chrome, name)
     chrome.get_log("browser")
 
 

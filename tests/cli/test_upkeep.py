@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 from agent.cli import service, shelf, upkeep, yields
 from agent.model.failure import Failure
 from agent.store import Store
+from tests.cli.shapes import keys_in
 from tests.cli.stocked import AT, furnish, settings_file
 
 DOCS = Path(__file__).parents[2] / "docs" / "json-upkeep.md"
@@ -288,14 +289,6 @@ def test_yields_as_tables(lowmark):
 
 
 # --- the documented shapes --------------------------------------------------------------------------------------------
-
-
-def keys_in(value: object) -> set[str]:
-    if isinstance(value, list):
-        return {key for inner in value for key in keys_in(inner)}
-    if isinstance(value, dict):
-        return set(value) | {key for inner in value.values() for key in keys_in(inner)}
-    return set()
 
 
 @pytest.mark.parametrize("command", ["upkeep", "shelf", "yields"])

@@ -19,18 +19,11 @@ from agent.app.photos import LARGEST, NoPhoto, media_type
 from agent.model.hands import CALIBRATE, CLEAR, EMPTY, FIT, JAM, RESET, SET, Handwork
 from agent.rehearsal.hands import CannotDo, Door, Hands, doors, through
 from agent.store import Store
+from tests.cli.shapes import keys_in
 from tests.rehearsal.running import rehearsal, tool
 from tests.servicing.library import BIG, COLOUR, DESK, library
 
 DOCS = Path(__file__).parents[2] / "docs" / "json-service.md"
-
-
-def keys_in(value: object) -> set[str]:
-    if isinstance(value, list):
-        return {key for inner in value for key in keys_in(inner)}
-    if isinstance(value, dict):
-        return set(value) | {key for inner in value.values() for key in keys_in(inner)}
-    return set()
 
 
 def png(width: int = 2, height: int = 2) -> bytes:

@@ -8,10 +8,11 @@ from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from sqlalchemy import Engine, create_engine, text
 
-from agent.store import Store, StoreCorrupt, StoreError, StoreNewer, StoreRefused, engine, schema
+from agent.store import Store, StoreCorrupt, StoreError, StoreNewer, StoreRefused, schema
 from agent.store.tables import metadata
+from tests.store.older import of_an_older_program
 from tests.store.postgres import PASSWORD, USER, Cluster
-from tests.store.samples import HOUR, MONDAY, alarm, contact, furnished, levels
+from tests.store.samples import MONDAY, alarm, contact, furnished, levels
 
 
 def plain_engine(url: str) -> Engine:
@@ -35,17 +36,7 @@ def test_steps_are_all_listed() -> None:
 
 
 def test_store_of_an_older_program_is_brought_up_with_its_data(url: str) -> None:
-    place = engine.find(url)
-    old = engine.connect(place, create=True, patience=HOUR)
-    schema.bring_up_to_date(old, place, create=True, target="0001")
-    with old.begin() as connection:
-        connection.execute(
-            text(
-                "INSERT INTO printer (name, address, device_index, serial, mac, model, site, building, floor, room, "
-                "zone, tags) VALUES ('desk-1', '127.0.0.1', 1, 'TG1', '', '', '', '', '', '', 'UTC', '[]')"
-            )
-        )
-    old.dispose()
+    of_an_older_program(url)
     with Store.open(url, create=False) as store:
         printer = store.find_printer("desk-1")
         assert printer is not None

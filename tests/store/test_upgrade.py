@@ -14,9 +14,9 @@ import pytest
 from sqlalchemy import create_engine, text
 
 from agent.store import Store, StoreFull, StoreGone, StoreNewer, backup, engine, schema
+from tests.store.older import OLDEST, of_an_older_program
 from tests.store.samples import HOUR, MONDAY
 
-OLDEST = schema.STEPS[0]
 NEWEST = schema.STEPS[-1]
 
 OPEN = """
@@ -26,21 +26,6 @@ sys.stdin.readline()
 with Store.open(sys.argv[1], create=False) as store:
     print([printer.name for printer in store.printers()])
 """
-
-
-def of_an_older_program(url: str) -> None:
-    """Make a store with one printer as the first version of the program made it."""
-    place = engine.find(url)
-    old = engine.connect(place, create=True, patience=HOUR)
-    schema.bring_up_to_date(old, place, create=True, target=OLDEST)
-    with old.begin() as connection:
-        connection.execute(
-            text(
-                "INSERT INTO printer (name, address, device_index, serial, mac, model, site, building, floor, room, "
-                "zone, tags) VALUES ('desk-1', '127.0.0.1', 1, 'TG1', '', '', '', '', '', '', 'UTC', '[]')"
-            )
-        )
-    old.dispose()
 
 
 def step_of(file: Path) -> str:
