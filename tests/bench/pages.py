@@ -33,6 +33,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from agent.alarms.engine import judge
 from agent.app.parts import packaged_oddities
 from agent.app.service import Clocks, Service
+from agent.insight.jobs import key_of
 from agent.model.fleet import LedgerEntry
 from agent.rehearsal.fleet import Fleet, own_addresses
 from agent.rehearsal.paper import write_settings
@@ -195,6 +196,13 @@ def plan_anew(service: Service, client: httpx.Client, timed: Timed, rounds: int)
     return statistics.median(took), size
 
 
+def first_supply(service: Service, number: int) -> str:
+    """A supply that the printer has, so that there may be a card for it."""
+    reading = service.sweep.fleet.views[number].reading
+    assert reading is not None
+    return reading.supplies[0].key
+
+
 def measure(store: Store, settings: Path, now: datetime, rounds: int) -> dict[str, Any]:
     """Seconds (median of ``rounds``) and octets of each page."""
     service = build(store, settings, now)
@@ -206,7 +214,7 @@ def measure(store: Store, settings: Path, now: datetime, rounds: int) -> dict[st
         "printers_search": [f"/printers?q=hl-0{1 + place % 9}&sort=runout" for place in range(rounds)],
         "printer": [f"/printers/{number}" for number in some],
         "printer_whole": [f"/printers/{number}?days=400" for number in some],
-        "card": [f"/cards/{number}.toner.black" for number in some],
+        "card": [f"/cards/{key_of(number, first_supply(service, number))}" for number in some],
         "shelf": ["/shelf"] * rounds,
         "alarms": ["/alarms"] * rounds,
         "ledger": ["/ledger"] * rounds,
