@@ -49,7 +49,7 @@ WITHIN = timedelta(hours=2)
 LONGEST = timedelta(days=1)
 """A printer that does not answer is waited for so long (or twelve times the set time, if that is longer)."""
 FALLS_BACK = timedelta(days=1)
-"""What falls back to where it was within so long was no exchange."""
+"""What falls back to where it was within so long, or before the service itself, was no exchange."""
 RISE, RISE_TO_FULL, NEARLY_FULL = 0.10, 0.05, 0.90
 """A level that rose by so much is another cartridge; by less where it is nearly full now (shaken ones gain little)."""
 NEARLY_NEW = 0.80
@@ -329,7 +329,7 @@ def _shares(track: SupplyTrack, end: datetime) -> list[tuple[float, float]]:
 
 def _rise(shares: Sequence[tuple[float, float]], begin: datetime, at: datetime) -> _Risen | None:
     """The rise after ``begin``, or what was shown at ``at`` and is now; None where the printer gives no number."""
-    start = begin.timestamp()
+    start, done = begin.timestamp(), at.timestamp()
     first = max((number for number, (when, _) in enumerate(shares) if when <= start), default=0)
     shares = shares[first:]
     if not shares:
@@ -345,14 +345,13 @@ def _rise(shares: Sequence[tuple[float, float]], begin: datetime, at: datetime) 
                 low = share if low == SOME else min(low, share)
         elif (
             risen.at is not None
-            and when - risen.at <= FALLS_BACK.total_seconds()
+            and (when - risen.at <= FALLS_BACK.total_seconds() or when <= done)
             and share not in (SOME, risen.after)
             and share <= risen.before + RISE_TO_FULL / 2
         ):
             risen, low = None, share
     if risen is not None:
         return risen
-    done = at.timestamp()
     before = [share for when, share in shares if when <= done]
     return _Risen(before[-1] if before else shares[0][1], shares[-1][1])
 

@@ -118,6 +118,14 @@ def test_a_level_that_falls_back_was_no_exchange():
     assert late.missing[0].startswith("cyan toner showed 25% before and still shows 25%")
 
 
+def test_what_was_new_days_before_and_is_worn_at_the_service_does_not_prove_the_service():
+    drum = track("opc:black", (NOON - 6 * DAY, 14), (NOON - 2 * DAY, 100), (NOON - HOUR, 4), (NOON + HOUR, 4))
+    known = evidence(drum, ledger=(logged("opc:black"),))
+    late = only(proofs(known, NOON + 3 * HOUR))
+    assert (late.state, states(late)["counter-reset", "opc:black"]) == ("unproven", "missing")
+    assert late.missing[0].startswith("black drum showed 4% before and still shows 4%")
+
+
 def test_a_counter_that_is_not_reset_is_missing_and_reset_later_still_proves_it():
     fuser = track("fuser", (NOON - DAY, 3), (NOON + 2 * DAY, 100))
     known = evidence(fuser, ledger=(logged("kit", renews=("fuser",)),))
