@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 from agent.model.wire import Value
 from agent.rehearsal import ber
+from agent.rehearsal.body import Life
 from agent.rehearsal.kinds import CODECS, PERCENT, SHEETS
-from agent.rehearsal.wear import PRINTS_FOR, WARM_UP, Life, Worn
+from agent.rehearsal.wear import PRINTS_FOR, WARM_UP, Worn
 
 SYSTEM, IF_ENTRY, DEVICE, HR_PRINTER = (
     "1.3.6.1.2.1.1",

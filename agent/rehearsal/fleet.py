@@ -11,9 +11,10 @@ from datetime import UTC, datetime, timedelta
 from agent.model.fleet import Place
 from agent.model.wire import Value
 from agent.rehearsal import face
+from agent.rehearsal.body import Identity
 from agent.rehearsal.kinds import Kind, assemble
 from agent.rehearsal.truth import Truth
-from agent.rehearsal.wear import WARM_UP, Identity, Worn
+from agent.rehearsal.wear import WARM_UP, Worn
 
 _SITES = (
     ("Harrow Lane", "Main house", ("Reading room", "Returns desk", "Cataloguing", "Local studies", "Map room")),

@@ -24,9 +24,10 @@ from typing import Any, Self
 from agent.model.failure import Failure
 from agent.model.hands import ABOUT_SUPPLIES, CLEAR, EMPTY, FIT, JAM, RESET, VERBS, Handwork
 from agent.model.wording import supply_words
+from agent.rehearsal.body import Life
 from agent.rehearsal.kinds import FILLED, OTHER
 from agent.rehearsal.serve import Rehearsal
-from agent.rehearsal.wear import Life, Worn
+from agent.rehearsal.wear import Worn
 
 LONGEST = 4_096
 """Octets of a request or an answer."""
