@@ -29,11 +29,12 @@ from agent.model.fleet import Place
 from agent.model.wire import Community, UsmUser, Value
 from agent.rehearsal import ber, face
 from agent.rehearsal.agent import Image, Responder
+from agent.rehearsal.body import Identity
 from agent.rehearsal.fleet import Address, own_addresses
 from agent.rehearsal.kinds import CMYK, FILLED, IMPRESSIONS, TONER, WASTE_TONER, Kind, Part, TrayKind
 from agent.rehearsal.truth import Truth
 from agent.rehearsal.usm import Admitted
-from agent.rehearsal.wear import Identity, Worn
+from agent.rehearsal.wear import Worn
 
 USER = UsmUser("bench", "SHA-256", "bench-auth-phrase", "AES-128", "bench-priv-phrase")
 KIND = Kind(
