@@ -16,6 +16,6 @@ class Servicing(Section):
 
     prove_within: Annotated[
         Duration,
-        between("1m", "30d"),
+        between("5s", "30d"),
         Field(description="The printer must show a service within so much time during which it answers."),
     ] = timedelta(hours=2)

@@ -6,10 +6,13 @@ import json
 import signal
 import socket
 import sqlite3
+from datetime import UTC, datetime, timedelta
 from email import message_from_bytes, policy
 
 import pytest
 
+from agent.model.hands import FIT, Handwork
+from agent.rehearsal.hands import Hands
 from agent.store import Store
 from tests.notify.servers import Post, smtp
 from tests.whole.agent import Running, lowmark, rehearsal, running, wait
@@ -17,7 +20,10 @@ from tests.whole.agent import Running, lowmark, rehearsal, running, wait
 RULES = [
     {"name": "low", "when": "supplyBelow", "below": "15%", "deadband": "3%", "kinds": ["toner", "tonerCartridge"]},
     {"name": "unwell", "when": "agentUnwell", "severity": "high"},
+    {"name": "not-proven", "when": "serviceUnproven", "severity": "high"},
 ]
+PROVE_WITHIN = 6.0
+"""Seconds: a little more than from one sweep to the next."""
 
 
 def mail_channel(port: int) -> dict[str, object]:
@@ -63,6 +69,50 @@ def test_low_toner_is_read_measured_and_mailed_and_its_end_too(tmp_path):
         listed = lowmark("alarms", "--json", "--all", "--store", agent.url)
         assert listed.returncode == 0, listed.stderr
         assert json.loads(listed.stdout)["format"] == "lowmark.alarms.v1"
+
+
+@pytest.mark.slow
+def test_a_service_that_the_printer_does_not_show_is_mailed_when_its_time_is_over_and_its_proof_too(tmp_path):
+    post, servicing = Post(), {"prove_within": f"{PROVE_WITHIN:.0f}s"}
+
+    def told() -> list[str]:
+        return [text for text in texts(post) if "not proven" in text]
+
+    def alarm() -> dict[str, object]:
+        listed = json.loads(lowmark("alarms", "--json", "--all", "--store", agent.url).stdout)["alarms"]
+        (found,) = [one for one in listed if one["rule"] == "not-proven"]
+        return found
+
+    with rehearsal(2) as going, smtp(post) as port:
+        going.set_level("hl-02", "toner:black", 0.3)
+        more = {"alarms": RULES, "channels": [mail_channel(port)], "servicing": servicing}
+        with running(tmp_path, going, **more) as agent, Store.open(agent.url) as store:
+            wait(lambda: agent.remaining("hl-02", "toner:black") == pytest.approx(0.3, abs=0.02), 15)
+            logged = datetime.now(UTC)
+            said = lowmark("service", "hl-02", "--did", "toner:black", "--who", "Night desk", "--store", agent.url)
+            assert said.returncode == 0, said.stderr
+            wait(lambda: agent.logged("asked after a service"), 15, agent.log.read_text)
+            assert not told(), "the printer has its time"
+
+            # Nobody was at the printer: the time passes.
+            wait(told, PROVE_WITHIN + 20, agent.log.read_text)
+            assert datetime.now(UTC) - logged >= timedelta(seconds=PROVE_WITHIN)
+            (text,) = told()
+            assert text.startswith("[high] hl-02: black toner of Night desk is not proven")
+            assert alarm()["state"] == "unacknowledged"
+            (service,) = store.ledger(kinds={"service"})
+            (missed,) = store.ledger(kinds={"serviceUnproven"})
+            assert missed.data["service"] == service.id
+
+            # Now it is really done.
+            Hands(going)("hl-02", Handwork(FIT, "toner:black"))
+            wait(lambda: len(told()) == 2, 30, agent.log.read_text)
+            assert told()[1].startswith("[high] Back to normal: hl-02")
+            assert alarm()["state"] == "returnedUnacknowledged"
+            (proven,) = store.ledger(kinds={"serviceProven"})
+            assert proven.data["service"] == service.id
+            assert agent.stop() == 0
+        assert going.sets == 0
 
 
 @pytest.mark.slow
