@@ -12,7 +12,7 @@ import hashlib
 import re
 from collections import OrderedDict
 from collections.abc import Callable, Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from typing import Protocol
 
 from agent.alarms.wording import clean
@@ -119,6 +119,21 @@ class Worker:
         if self._pool is None:
             self._pool = ThreadPoolExecutor(1, thread_name_prefix=f"channel {self._name}")
         await asyncio.get_running_loop().run_in_executor(self._pool, work)
+
+    def afterwards(self, work: Callable[[], None], otherwise: Callable[[], None]) -> None:
+        """From within the work: do this too, when nobody waits for it; ``otherwise`` if the worker is closed before."""
+
+        def done(future: Future[None]) -> None:
+            if future.cancelled():
+                otherwise()
+
+        try:
+            if self._pool is not None:
+                self._pool.submit(work).add_done_callback(done)
+                return
+        except RuntimeError:
+            pass  # closed at this moment
+        otherwise()
 
     def close(self) -> None:
         """Begin nothing more."""

@@ -6,6 +6,7 @@ before it could note the first, can be recognised. The mail says that no person 
 
 from __future__ import annotations
 
+import contextlib
 import smtplib
 import ssl
 from collections.abc import Sequence
@@ -36,6 +37,8 @@ from agent.notify.channel import (
 from agent.notify.message import compose
 
 SECURITIES = ("starttls", "tls", "none")
+FAREWELL_SECONDS = 2.0
+"""How long the server's answer to QUIT is waited for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,9 +132,14 @@ class MailChannel:
         if not waiting:
             return
         refused: dict[str, tuple[int, bytes]] = {}
-        with self._connected(password) as smtp:
+        smtp = self._connected(password)
+        try:
             for missing, mail in waiting:
                 refused |= self._one(smtp, piece, missing, mail)
+        finally:
+            # The mail is the server's now. What it says to the farewell changes nothing of that, and until the outbox
+            # has noted it, every moment is one in which a crash would send it again.
+            self._worker.afterwards(partial(_leave, smtp), smtp.close)
         if refused:
             said = "; ".join(f"{who}: {code} {_said(why)}" for who, (code, why) in sorted(refused.items()))
             raise self._failed(f"refused for {said}", password, permanent=all(c >= 500 for c, _ in refused.values()))
@@ -168,6 +176,15 @@ class MailChannel:
             smtp.close()
             raise
         return smtp
+
+
+def _leave(smtp: smtplib.SMTP) -> None:
+    """Take leave of the server, without waiting long for its answer."""
+    with contextlib.suppress(OSError, smtplib.SMTPException):
+        if smtp.sock is not None:
+            smtp.sock.settimeout(FAREWELL_SECONDS)
+            smtp.quit()
+    smtp.close()
 
 
 def letter(messages: Sequence[Message], sender: str, to: Sequence[str], link: MakeLink | None = None) -> EmailMessage:

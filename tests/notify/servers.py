@@ -77,13 +77,22 @@ def _signed(
 
 @dataclass
 class Post:
-    """What the mail server took, and how it behaves. ``refuse``: receiver -> answer to RCPT; ``pause`` in seconds."""
+    """What the mail server took, and how it behaves. ``refuse``: receiver -> answer to RCPT; ``pause`` in seconds.
+
+    ``farewell``: its answer to QUIT, and the seconds before it.
+    """
 
     envelopes: list[Envelope] = field(default_factory=list)
     encrypted: list[bool] = field(default_factory=list)
     refuse: dict[str, str] = field(default_factory=dict)
     answer: str = "250 taken"
     pause: float = 0.0
+    farewell: tuple[str, float] = ("221 good bye", 0.0)
+
+    async def handle_QUIT(self, server: SMTP, session: Session, envelope: Envelope) -> str:  # noqa: N802
+        answer, pause = self.farewell
+        await asyncio.sleep(pause)
+        return answer
 
     async def handle_RCPT(  # noqa: N802 - the name that the server calls
         self, server: SMTP, session: Session, envelope: Envelope, address: str, options: list[str]

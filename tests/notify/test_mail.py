@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import socket
+import time
 from email import message_from_bytes
 from email.policy import default
 from email.utils import parsedate_to_datetime
@@ -172,6 +173,18 @@ def test_a_silent_server_is_left_after_its_time():
         silent.bind(("127.0.0.1", 0))
         silent.listen()
         assert not failure(channel(silent.getsockname()[1], timeout=0.3)).permanent
+
+
+@pytest.mark.parametrize("farewell", [("221 good bye", 3.0), ("421 too many mails today", 0.0)])
+def test_a_mail_that_was_taken_is_sent_whatever_the_server_says_to_the_farewell(farewell):
+    post, box = Post(farewell=farewell), Box()
+    box.post([message()])
+    with smtp(post) as port:
+        began = time.monotonic()
+        done = asyncio.run(Outbox(box, {"mail": channel(port)}).run_once(NOW))
+        took = time.monotonic() - began
+    assert (done.sent, done.errors, box.states()) == (1, (), ["sent"])
+    assert took < 2.5, "nobody waits for the farewell, in which a crash would send the mail again"
 
 
 def test_letters_that_are_not_ascii_arrive():
