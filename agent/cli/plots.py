@@ -12,6 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from agent.drawing import Kind, drawn
 from agent.model.failure import Failure
 from agent.model.insight import DRY, EARLY, STILL_IN
 from agent.model.reading import Mark
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from agent.model.insight import Forecast, Insight
 
 BACK = timedelta(days=120)
-ENDINGS = (".pdf", ".png", ".svg")
+KINDS: dict[str, Kind] = {".pdf": "pdf", ".png": "png", ".svg": "svg"}
 _HEIGHT = 16
 _BOX = str.maketrans("┌┐└┘─│┤├┬┴┼", "++++-|+++++")
 _ENDS = {DRY: "ran dry", EARLY: "swapped early", STILL_IN: "still in"}
@@ -244,19 +245,19 @@ def _day(at: float, zone: str) -> str:
 
 def save(pictures: Sequence[Picture], path: Path) -> None:
     """Write the plots into one file, one below the other. Raises PlotFailure."""
-    if path.suffix.lower() not in ENDINGS:
-        raise PlotFailure(f"{path}: an image is written as {', '.join(ENDINGS)}; give the file one of these endings")
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
+    kind = KINDS.get(path.suffix.lower())
+    if kind is None:
+        raise PlotFailure(f"{path}: an image is written as {', '.join(KINDS)}; give the file one of these endings")
 
-    figure: Any = Figure(figsize=(9, 3 * len(pictures)), layout="constrained", facecolor="white")
-    FigureCanvasAgg(figure)
-    for axes, one in zip(figure.subplots(len(pictures), squeeze=False)[:, 0], pictures, strict=True):
-        (_draw_curves if isinstance(one, Curves) else _draw_bars)(axes, one)
-        axes.set_title(one.title, loc="left", fontsize=10).set_parse_math(False)
-        axes.spines[["top", "right"]].set_visible(False)
+    def draw(figure: Any) -> None:
+        for axes, one in zip(figure.subplots(len(pictures), squeeze=False)[:, 0], pictures, strict=True):
+            (_draw_curves if isinstance(one, Curves) else _draw_bars)(axes, one)
+            axes.set_title(one.title, loc="left", fontsize=10)
+            axes.spines[["top", "right"]].set_visible(False)
+
+    made = drawn(draw, (9, 3 * len(pictures)), kind, dots=100, layout="constrained")
     try:
-        figure.savefig(path)
+        path.write_bytes(made)
     except OSError as problem:
         raise PlotFailure(f"{path} could not be written: {problem.strerror or problem}") from None
 

@@ -5,11 +5,10 @@ Colours are not the only sign: what matters also differs in shape or is written 
 
 from __future__ import annotations
 
-import io
-import threading
 from datetime import date, timedelta
 from typing import Any
 
+from agent.drawing import drawn
 from agent.model.week import Week
 from agent.notify.written import Locale
 
@@ -18,8 +17,7 @@ WIDE = 6.4
 DOTS = 200
 TEAL, SLATE, AMBER, PALE = "#0a7c8c", "#1c2526", "#b45309", "#c9d2d4"
 MOST_LINES = 18
-_ONE_AT_A_TIME = threading.Lock()
-"""Matplotlib is not safe to be used by several threads at once."""
+_STYLE = {"font.size": 9, "text.color": SLATE, "axes.labelcolor": SLATE, "xtick.color": SLATE, "ytick.color": SLATE}
 
 
 def run_outs(week: Week, locale: Locale) -> bytes:
@@ -95,30 +93,17 @@ def _day(at: date, first: date) -> float:
 
 
 def _named(text: str, longest: int = 34) -> str:
-    # A dollar sign begins a formula there, and such a name comes from outside.
-    short = text if len(text) <= longest else text[: longest - 1] + "…"
-    return short.replace("$", r"\$")
+    return text if len(text) <= longest else text[: longest - 1] + "…"
 
 
 def _drawn(draw: Any, high: float) -> bytes:
-    with _ONE_AT_A_TIME:
-        import matplotlib as mpl
-        from matplotlib.backends.backend_agg import FigureCanvasAgg
-        from matplotlib.figure import Figure
+    def on(figure: Any) -> None:
+        axes = figure.subplots()
+        for side in ("top", "right", "left"):
+            axes.spines[side].set_visible(False)
+        axes.spines["bottom"].set_color(PALE)
+        axes.tick_params(length=0)
+        axes.set_axisbelow(True)
+        draw(axes)
 
-        style: Any = {"font.size": 9, "font.family": "DejaVu Sans", "text.color": SLATE, "axes.labelcolor": SLATE,
-                 "xtick.color": SLATE, "ytick.color": SLATE}  # fmt: skip
-        with mpl.rc_context(style):
-            figure = Figure(figsize=(WIDE, min(8.0, high)), dpi=DOTS, layout="constrained", facecolor="white")
-            FigureCanvasAgg(figure)
-            axes = figure.subplots()
-            for side in ("top", "right", "left"):
-                axes.spines[side].set_visible(False)
-            axes.spines["bottom"].set_color(PALE)
-            axes.tick_params(length=0)
-            axes.set_axisbelow(True)
-            draw(axes)
-            made = io.BytesIO()
-            # Without a date in it, so that the same letter is the same picture.
-            figure.savefig(made, format="png", metadata={"Software": None})
-            return made.getvalue()
+    return drawn(on, (WIDE, min(8.0, high)), "png", dots=DOTS, style=_STYLE, layout="constrained")

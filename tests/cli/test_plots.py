@@ -91,7 +91,7 @@ def test_a_name_from_a_printer_cannot_steer_the_terminal():
 def test_an_image_is_what_its_ending_says(desk, tmp_path):
     made, insight, as_of = desk
     pictures = [*plots.levels(made, insight, as_of), *plots.use(made, insight, as_of), *plots.lives(made, insight)]
-    for ending in plots.ENDINGS:
+    for ending in plots.KINDS:
         plots.save(pictures, tmp_path / f"desk{ending}")
     png = (tmp_path / "desk.png").read_bytes()
     # Portable Network Graphics, W3C Recommendation (2003) 5.2 and 5.3: signature, IHDR, check sum over type and data.
