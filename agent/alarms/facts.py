@@ -27,7 +27,7 @@ from agent.alarms.outlook import Prospect, Spare
 from agent.alarms.sites import Silence
 from agent.alarms.wording import clean, part
 from agent.model.alarm import AgentHealth
-from agent.model.fleet import Finding, PrinterView, Scalar
+from agent.model.fleet import Finding, Printer, PrinterView, Scalar
 from agent.model.reading import Alert, Mark, Supply
 
 Facts = dict[str, Scalar]
@@ -51,9 +51,10 @@ def facts(condition: Condition, health: AgentHealth | None = None) -> Facts:
     return {name: value for name, value in found.items() if value is not None and value != ""}
 
 
-def _printer(view: PrinterView) -> Facts:
-    printer, place, reading = view.printer, view.printer.place, view.reading
-    found: Facts = {
+def of_printer(printer: Printer) -> Facts:
+    """Which printer it is and where it stands; what is not known is an empty text."""
+    place = printer.place
+    return {
         "printer": clean(printer.name) or printer.address,
         "printer_id": printer.id,
         "address": clean(printer.address),
@@ -67,6 +68,10 @@ def _printer(view: PrinterView) -> Facts:
         "zone": place.zone,
         "tags": "\n".join(clean(tag, 100) for tag in printer.tags),
     }
+
+
+def _printer(view: PrinterView) -> Facts:
+    found, reading = of_printer(view.printer), view.reading
     if reading is not None:
         found["reading_at"] = reading.at.isoformat()
         counts = {counter.name: counter for counter in reading.counters}

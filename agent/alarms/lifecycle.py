@@ -281,6 +281,7 @@ def shelve(
         raise NotApplicableError(f"shelving must end in the future and within {span(LONGEST_SHELF)}")
     told = f"by {name} for {span(until - now)}: {why}"
     moved, transition = apply(record, Event.SHELVE, now, who=name, why=told)
+    transition = _adding(transition, shelved_until=until.isoformat(), shelved_reason=why)
     return replace(moved, shelved_until=until, shelved_by=name, shelved_reason=why), transition
 
 
@@ -317,7 +318,7 @@ def suppress(record: AlarmRecord, by: str, why: str, now: datetime) -> tuple[Ala
     Raises NotApplicableError where the table does not allow it.
     """
     moved, transition = apply(record, Event.SUPPRESS, now, why=why)
-    return replace(moved, suppressed_by=by), transition
+    return replace(moved, suppressed_by=by), _adding(transition, suppressed_by=by)
 
 
 def release(record: AlarmRecord, why: str, now: datetime) -> tuple[AlarmRecord, tuple[Transition, ...]]:
@@ -332,6 +333,12 @@ def release(record: AlarmRecord, why: str, now: datetime) -> tuple[AlarmRecord, 
     why = f"by {moved.acknowledged_by}, before it was suppressed"
     moved, again = apply(moved, Event.ACKNOWLEDGE, now, why=why)
     return moved, (released, again)
+
+
+def _adding(transition: Transition, **data: Scalar) -> Transition:
+    """The same with more in its line of the ledger, so that the record can be told again from there."""
+    line = transition.entry
+    return replace(transition, entry=replace(line, data={**line.data, **data}))
 
 
 def _named(who: str) -> str:
@@ -357,6 +364,7 @@ def _entry(record: AlarmRecord, before: AlarmState, event: Event, reason: str, n
         "severity": record.severity,
         "occurrence": record.occurrence,
         "value": record.value,
+        "limit": record.limit,
     }
     text = f"{record.rule}: {said}; {reason}"
     return LedgerEntry(now, _LEDGER[event], text, record.printer_id, record.subject, who, data)

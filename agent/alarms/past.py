@@ -92,7 +92,10 @@ class Past:
             System(),
             supplies=supplies,
             counters=tuple(counters),
+            device_status=status.device_status if status else None,
+            printer_status=status.printer_status if status else None,
             errors=status.errors if status else frozenset(),
+            console=status.console if status else (),
             alerts=status.alerts if status else (),
         )
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from agent.model.alarm import AlarmState
+from agent.model.alarm import AlarmRecord, AlarmState
 from agent.model.fleet import LedgerEntry
 
 LEDGER_KINDS = (
@@ -25,6 +25,9 @@ LEDGER_KINDS = (
 
 CHATTER_COUNT, CHATTER_WINDOW = 3, timedelta(minutes=1)
 """An alarm chatters when it is heard three times or more within a minute (EEMUA 191 and IEC 62682, from memory)."""
+
+LATELY = timedelta(days=1)
+"""So long an alarm that chattered is marked so."""
 
 STALE = timedelta(hours=24)
 """An alarm that stands for longer is stale (EEMUA 191 and IEC 62682, from memory)."""
@@ -153,3 +156,24 @@ def chattering(spells: Iterable[Spell], window: timedelta = CHATTER_WINDOW) -> d
 def chatter_window(interval: timedelta) -> timedelta:
     """The window for alarms that are polled at this interval: five sweeps, a minute at least."""
     return max(CHATTER_WINDOW, 5 * interval)
+
+
+def trembling(entries: Iterable[LedgerEntry], now: datetime) -> frozenset[str]:
+    """The keys of the alarms that chattered, by the ledger's entries of the last ``LATELY``; see ``marks``.
+
+    The status of printers is asked for each minute unless the settings say otherwise.
+    """
+    lately = (one for one in entries if one.at >= now - LATELY)
+    return frozenset(chattering(story(lately, now).spells, chatter_window(timedelta(minutes=1))))
+
+
+def marks(record: AlarmRecord, chattered: Collection[str], now: datetime) -> tuple[str, ...]:
+    """What else is to be known of an alarm: ``chattering`` (within a day), ``stale`` (standing for over 24 hours).
+
+    ``chattered``: the keys that ``trembling`` gives.
+    """
+    found = ("chattering",) if record.key in chattered else ()
+    shown = record.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+    if record.active and shown and record.raised_at is not None and now - record.raised_at > STALE:
+        return (*found, "stale")
+    return found

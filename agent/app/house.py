@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from agent.app.desk import AlarmDesk
 from agent.app.foresight import Foresight
 from agent.app.keeping import Kept
+from agent.app.past import alarms_at, due_at, view_at, views_at
 from agent.app.rounds import Rounds
 from agent.app.shelving import Shelving
 from agent.app.symptoms import case_of
@@ -81,9 +82,15 @@ class ServiceHouse:
         """The moment, UTC."""
         return self._service.clocks.now()
 
-    def views(self) -> Mapping[int, PrinterView]:
-        """Every printer in service as it was last seen."""
+    def views(self, at: datetime | None = None) -> Mapping[int, PrinterView]:
+        """Every printer in service as it was last seen, or had been by an earlier moment."""
+        if at is not None:
+            return views_at(self._service.store, at)
         return dict(self._service.sweep.fleet.views)
+
+    def view(self, printer_id: int, at: datetime) -> PrinterView | None:
+        """One printer as it was last seen by an earlier moment."""
+        return view_at(self._service.store, printer_id, at)
 
     def printers(self) -> Mapping[int, Printer]:
         """Every printer that has a history, those out of service included."""
@@ -117,8 +124,10 @@ class ServiceHouse:
         """The latest entries, in order of time."""
         return self._service.store.ledger(printer_id, since, until, kinds, limit)
 
-    def alarms(self) -> tuple[AlarmRecord, ...]:
-        """Every alarm record."""
+    def alarms(self, at: datetime | None = None) -> tuple[AlarmRecord, ...]:
+        """Every alarm record, now or as of an earlier moment."""
+        if at is not None:
+            return alarms_at(self._service.store, at)
         return tuple(self._service.sweep.alarms.values())
 
     def insights(self) -> Mapping[int, Insight]:
@@ -178,11 +187,11 @@ class ServiceHouse:
         """The latest services with what the printers show."""
         return self._service.aftercare.servicing.lately(since, most)
 
-    def suggestions(self, printer_id: int | None = None) -> tuple[Suggestion, ...]:
+    def suggestions(self, printer_id: int | None = None, at: datetime | None = None) -> tuple[Suggestion, ...]:
         """What printers show to have been done although nobody logged it."""
         servicing = self._service.aftercare.servicing
-        if printer_id is not None:
-            return servicing.suggestions(printer_id)
+        if printer_id is not None or at is not None:
+            return servicing.suggestions(printer_id, at)
         return self._hints.get("all", (*self._grounds(), self.now().toordinal()), servicing.suggestions)
 
     def _grounds(self) -> tuple[object, ...]:
@@ -208,6 +217,13 @@ class ServiceHouse:
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         """Work that falls due, as it was last reckoned."""
         return self._foresight.upkeep
+
+    def upkeep_at(self, printer_id: int, at: datetime) -> PrinterUpkeep | None:
+        """One printer's work that falls due as of a moment."""
+        try:
+            return due_at(self._service.store, self._service.settings, printer_id, at, self._foresight.look)
+        except StoreRejected:
+            return None
 
     def desk(self) -> AlarmDesk:
         """What people may do to alarms."""

@@ -103,7 +103,7 @@ class Rounds:
         settings: Callable[[], Settings],
         known: Callable[[], tuple[Mapping[int, Insight], Mapping[int, PrinterUpkeep]]],
         views: Callable[[], Mapping[int, PrinterView]],
-        alarms: Callable[[], Iterable[AlarmRecord]],
+        alarms: Callable[[datetime | None], Iterable[AlarmRecord]],
         proofs: Callable[[datetime | None], Iterable[Proof]],
         look: Look,
     ) -> None:
@@ -128,7 +128,7 @@ class Rounds:
         if at is not None and at < now:
             return plan_round(self._then(settings, site, at), at, site=site, day=day)
         insights, due = self._known()
-        alarms, proofs = tuple(self._alarms()), tuple(self._proofs(None))
+        alarms, proofs = tuple(self._alarms(None)), tuple(self._proofs(None))
         shelf, stock = self._stock(settings, now)
         rests_on = (settings, insights, due, stock, proofs, alarms)
         with self._lock:
@@ -175,7 +175,7 @@ class Rounds:
             found = due_of(settings, told, insight, statuses, latest.get(number), at)
             spots.append(spot_of_history(told, insight, found, latest.get(number), view.printer))
         shelf, stock = self._stock_at(settings, at)
-        return morning_of(settings, spots, shelf, stock, self._alarms(), self._proofs(at))
+        return morning_of(settings, spots, shelf, stock, self._alarms(at), self._proofs(at))
 
 
 def _same(one: tuple[object, ...], other: tuple[object, ...]) -> bool:

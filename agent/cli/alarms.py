@@ -71,6 +71,7 @@ def show_alarms(  # noqa: PLR0913 - each is an option of the command
     Example:
       lowmark alarms
       lowmark alarms --severity high --json
+      lowmark alarms --at 2026-03-02T08:00:00+01:00
       lowmark alarms --report --since 2026-03-01T00:00:00Z
       lowmark alarms ack "toner-low|7|toner:cyan" --by "Night desk"
     """  # noqa: D301 - the backspace keeps the lines of the example apart
@@ -83,40 +84,27 @@ def show_alarms(  # noqa: PLR0913 - each is an option of the command
 
         print_report(settings, store, since, at, people=people, as_json=as_json)
         return
-    if since is not None or at is not None or people is not None:
-        raise typer.BadParameter("--since, --at and --people go with --report")
+    if since is not None or people is not None:
+        raise typer.BadParameter("--since and --people go with --report")
+    from agent.alarms.spells import LATELY, LEDGER_KINDS, trembling
+    from agent.app.past import alarms_at
+
     now = datetime.now(UTC)
+    then = at if at is not None and at < now else None
+    now = then or now
     with _open(settings, store) as opened:
-        records = opened.alarms()
-        trembling = _trembling(opened, now)
+        records = opened.alarms() if then is None else alarms_at(opened, then)
+        chattered = trembling(opened.ledger(since=now - LATELY, until=now, kinds=LEDGER_KINDS), now)
     chosen = choose(records, every=every, at_least=severity)
     if as_json:
-        shown = [{**record.to_data(), "marks": marks(record, trembling, now)} for record in chosen]
-        _emit("alarms", {"at": now, "alarms": shown})
+        from agent.web import shapes
+
+        _emit("alarms", {"at": now, "alarms": shapes.alarms(chosen, chattered, now)})
         return
-    _print_alarms(chosen, trembling, now)
+    _print_alarms(chosen, chattered, now)
     aside = sum(record.state in _SET_ASIDE for record in records)
     if aside and not every:
         _say(f"{aside} more set aside (shelved, suppressed by design or out of service); --all shows them")
-
-
-def marks(record: AlarmRecord, trembling: Collection[str], now: datetime) -> list[str]:
-    """``chattering`` (within a day) and ``stale`` (standing for over 24 hours), as ``agent.alarms.spells`` has it."""
-    from agent.alarms.spells import STALE
-
-    found = ["chattering"] if record.key in trembling else []
-    shown = record.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
-    if record.active and shown and record.raised_at is not None and now - record.raised_at > STALE:
-        found.append("stale")
-    return found
-
-
-def _trembling(store: Store, now: datetime) -> frozenset[str]:
-    """The alarms that chattered within the last day."""
-    from agent.alarms.spells import LEDGER_KINDS, chatter_window, chattering, story
-
-    entries = store.ledger(since=now - timedelta(days=1), kinds=LEDGER_KINDS)
-    return frozenset(chattering(story(entries, now).spells, chatter_window(timedelta(minutes=1))))
 
 
 def choose(records: Sequence[AlarmRecord], *, every: bool = False, at_least: str | None = None) -> list[AlarmRecord]:
@@ -269,10 +257,11 @@ def _local(at: datetime | None, record: AlarmRecord) -> str:
     return f"{moment_words(local)} {local:%Z}"
 
 
-def _print_alarms(records: Sequence[AlarmRecord], trembling: Collection[str], now: datetime) -> None:
+def _print_alarms(records: Sequence[AlarmRecord], chattered: Collection[str], now: datetime) -> None:
     from rich.text import Text
 
     from agent.alarms.lifecycle import words
+    from agent.alarms.spells import marks
     from agent.alarms.wording import clean, span
     from agent.cli.show import console, table
 
@@ -287,7 +276,7 @@ def _print_alarms(records: Sequence[AlarmRecord], trembling: Collection[str], no
             state += f" until {_local(record.shelved_until, record)}"
         elif record.acknowledged_by:
             state += f" by {record.acknowledged_by}"
-        state = ", ".join((state, *marks(record, trembling, now)))
+        state = ", ".join((state, *marks(record, chattered, now)))
         rows.append(
             [
                 Text(f"{MARKS.get(record.severity, '?'):<3} {record.severity}", _COLOURS.get(record.severity, "")),

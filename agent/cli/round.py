@@ -99,6 +99,7 @@ def _read(
     settings: Path | None, url: str | None, site: str | None, at: datetime | None
 ) -> tuple[Settings, Morning, datetime]:
     """Everything that the round is planned from."""
+    from agent.app.past import alarms_at
     from agent.app.rounds import morning_of, spot_of_history
     from agent.cli.fleetbook import read_book, settings_or_usual
     from agent.cli.service import desk
@@ -110,7 +111,7 @@ def _read(
     with desk(settings, url) as (opened, servicing):
         book = read_book(opened, known, as_of)
         latest = opened.latest()
-        alarms = opened.alarms()
+        alarms = opened.alarms() if at is None else alarms_at(opened, at)
         proofs = servicing.proofs(None, as_of)
     _check_site(site, {one.printer.place.site for one in book.histories})
     spots = [

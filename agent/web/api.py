@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from fastapi import FastAPI, Query, Request, Response
+from fastapi import Depends, FastAPI, Query, Request, Response
 from fastapi.exceptions import RequestValidationError
 from pydantic.json_schema import models_json_schema
 from starlette.exceptions import HTTPException
+from starlette.responses import JSONResponse
 
 from agent.insight.process import packaged
 from agent.insight.symptoms import NotSeen, read
@@ -16,7 +17,7 @@ from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.failure import Failure
 from agent.web import api_alarms, api_work, schema, shapes, shapes_history
 from agent.web.api_doors import add_doors
-from agent.web.api_terms import At, Id, Limit, Offset, Since, Text, answer, answers, links
+from agent.web.api_terms import At, Id, Limit, Offset, Since, Text, answer, answers, known_parameters, links, past
 from agent.web.callers import Refused
 from agent.web.house import House
 from agent.web.problem import problem
@@ -24,6 +25,15 @@ from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
 from agent.web.shapes_symptom import SymptomAnswer
 from agent.web.shapes_symptom import symptom as shape_of_symptom
 from agent.web.standing import chosen
+
+ABOUT = """What this agent knows of its printers. The shapes are those of the commands' --json.
+
+What prints data takes `at`, and answers as of that moment: what happened later is not looked at. Nothing can be asked
+for under a name that an operation does not know: a parameter that is misspelt is refused (422) with the nearest known
+name, and so is a key of what is sent."""
+
+
+ROOT = "/api/v1"
 
 
 class Api(FastAPI):
@@ -43,14 +53,15 @@ class Api(FastAPI):
 
 def build_api(house: House, roster: Roster | None = None) -> FastAPI:
     """The API over one house."""
-    rows = roster or Roster()
     api = Api(
         title="Lowmark",
         version="1",
-        description="What this agent knows of its printers. The shapes are those of the commands' --json.",
+        description=ABOUT,
         docs_url=None,
         redoc_url=None,
-        openapi_url="/openapi.json",
+        openapi_url=None,
+        servers=[{"url": ROOT}],
+        dependencies=[Depends(known_parameters)],
         default_response_class=Response,
     )
     api.add_exception_handler(RequestValidationError, _wrong)
@@ -58,6 +69,19 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
     api.add_exception_handler(Failure, _failed)
     api.add_exception_handler(Exception, _broken)
 
+    @api.get("/openapi.json", include_in_schema=False)
+    def document() -> Response:
+        return JSONResponse(api.openapi())
+
+    _fleet(api, house, roster or Roster())
+    _printer(api, house)
+    _lists(api, house)
+    api_alarms.add(api, house)
+    api_work.add(api, house)
+    return api
+
+
+def _fleet(api: FastAPI, house: House, rows: Roster) -> None:
     @api.get("/printers", summary="The fleet as it was last seen", responses=answers(schema.Printers))
     def printers(  # noqa: PLR0913 - each is a parameter of the operation
         request: Request,
@@ -66,14 +90,19 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
         state: Literal["", *STATES] = "",  # type: ignore[valid-type] # the words stand in one place
         sort: Literal[*SORTS] = "need",  # type: ignore[valid-type]
         descending: bool = False,
+        at: At = None,
         limit: Limit = 100,
         offset: Offset = 0,
     ) -> Response:
-        views = house.views()
-        made = rows.rows(views, house.insights(), house.upkeep(), house.alarms())
+        then = past(house, at)
+        views = house.views(then)
+        if then is None:
+            made = rows.rows(views, house.insights(), house.upkeep(), house.alarms())
+        else:  # run-outs and upkeep are not reckoned anew for the order alone
+            made = Roster().rows(views, {}, {}, house.alarms(then))
         part = choose(made, Wanted(q, site, state, sort, descending), offset, limit)
         payload = {
-            "at": house.about().vitals.swept,
+            "at": then or house.about().vitals.swept,
             "total": part.total,
             "offset": offset,
             "limit": limit,
@@ -81,18 +110,26 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
         }
         return answer(request, "printers", payload, links(request, offset, limit, offset + limit < part.total))
 
+
+def _printer(api: FastAPI, house: House) -> None:
     @api.get("/printers/{printer_id}", summary="One printer", responses=answers(schema.OnePrinter, 404))
-    def printer(request: Request, printer_id: Id) -> Response:
-        view = house.views().get(printer_id)
+    def printer(request: Request, printer_id: Id, at: At = None) -> Response:
+        then = past(house, at)
+        view = house.views().get(printer_id) if then is None else house.view(printer_id, then)
         if view is None:
             return _nobody(printer_id)
-        insight, upkeep = house.insights().get(printer_id), house.upkeep().get(printer_id)
+        if then is None:
+            insight, upkeep = house.insights().get(printer_id), house.upkeep().get(printer_id)
+        else:
+            insight, upkeep = house.insight(printer_id, then), house.upkeep_at(printer_id, then)
+        mine = chosen(one for one in house.alarms(then) if one.printer_id == printer_id)
+        now = then or house.now()
         payload = {
             "printer": shapes.view(view),
             "reading": None if view.reading is None else shapes.reading(view.reading),
             "insight": None if insight is None else shapes_history.insight(view.printer, insight),
             "upkeep": None if upkeep is None else shapes_history.upkeep(view.printer, upkeep),
-            "alarms": shapes.alarms(chosen(one for one in house.alarms() if one.printer_id == printer_id)),
+            "alarms": shapes.alarms(mine, api_alarms.chattered(house, now) if mine else (), now),
         }
         return answer(request, "printer", payload)
 
@@ -144,11 +181,6 @@ def build_api(house: House, roster: Roster | None = None) -> FastAPI:
             return problem(422, "A parameter is wrong.", [{"where": f"query.{failure.where}", "what": str(failure)}])
         return answer(request, "symptom", shape_of_symptom(process, whose, case.as_of, ranking))
 
-    _lists(api, house)
-    api_alarms.add(api, house)
-    api_work.add(api, house)
-    return api
-
 
 def _lists(api: FastAPI, house: House) -> None:
     @api.get("/alarms", summary="The alarms that stand, the gravest first", responses=answers(schema.Alarms))
@@ -159,18 +191,21 @@ def _lists(api: FastAPI, house: House) -> None:
             Literal["", *SEVERITIES],  # type: ignore[valid-type]
             Query(description="At least so grave."),
         ] = "",
+        at: At = None,
         limit: Limit = 100,
         offset: Offset = 0,
     ) -> Response:
+        then = past(house, at)
+        records, now = house.alarms(then), then or house.now()
         found: list[AlarmRecord] = [
-            one for one in chosen(house.alarms(), every=every) if not severity or rank(one.severity) >= rank(severity)
+            one for one in chosen(records, every=every) if not severity or rank(one.severity) >= rank(severity)
         ]
         payload = {
-            "at": house.about().vitals.swept,
+            "at": then or house.about().vitals.swept,
             "total": len(found),
             "offset": offset,
             "limit": limit,
-            "alarms": shapes.alarms(found[offset : offset + limit]),
+            "alarms": shapes.alarms(found[offset : offset + limit], api_alarms.chattered(house, now), now),
         }
         return answer(request, "alarms", payload, links(request, offset, limit, offset + limit < len(found)))
 

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Annotated, Any
 
 from fastapi import FastAPI, Path, Response
 from pydantic import Field
 
+from agent.alarms.spells import LATELY, LEDGER_KINDS, trembling
 from agent.model.alarm import AlarmRecord
 from agent.web import schema, shapes
 from agent.web.api_terms import SERVE, Asked, refusals
@@ -18,6 +19,8 @@ from agent.web.house import House
 from agent.web.problem import problem
 
 Key = Annotated[str, Path(max_length=1000, description="The key of the alarm, its bars written %7C.")]
+MOST_LINES = 20_000
+"""So many lines of a day are looked through for alarms that chatter."""
 _WORDS = {
     401: "Nobody is signed in, and there is no token.",
     403: "The caller may not do this.",
@@ -58,7 +61,7 @@ def add(api: FastAPI, house: House) -> None:
         dependencies=SERVE,
     )
     def acknowledge(key: Key, asked: Acknowledge) -> Response:
-        return _done(lambda: house.desk().acknowledge(key, who_does_it(asked.who)))
+        return _done(house, lambda: house.desk().acknowledge(key, who_does_it(asked.who)))
 
     @api.post(
         "/alarms/{key:path}/shelve",
@@ -68,13 +71,19 @@ def add(api: FastAPI, house: House) -> None:
     )
     def shelve(key: Key, asked: Shelve) -> Response:
         length = timedelta(minutes=asked.minutes)
-        return _done(lambda: house.desk().shelve(key, length, who_does_it(asked.who), asked.reason))
+        return _done(house, lambda: house.desk().shelve(key, length, who_does_it(asked.who), asked.reason))
 
 
-def _done(act: Callable[[], AlarmRecord]) -> Response:
+def chattered(house: House, at: datetime) -> frozenset[str]:
+    """The alarms that chattered within the day before ``at``. Raises Failure."""
+    return trembling(house.ledger(None, at - LATELY, at, LEDGER_KINDS, MOST_LINES), at)
+
+
+def _done(house: House, act: Callable[[], AlarmRecord]) -> Response:
     try:
         record = act()
     except NotDone as refused:
         return problem(refused.status, str(refused))
-    body = shapes.text("alarm", {"alarm": shapes.alarms([record])[0]})
+    now = house.now()
+    body = shapes.text("alarm", {"alarm": shapes.alarms([record], chattered(house, now), now)[0]})
     return Response(body, media_type="application/json")

@@ -5,14 +5,17 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Mapping
 from datetime import UTC, datetime
+from difflib import get_close_matches
 from typing import Annotated, Any
 from urllib.parse import urlencode
 
 from fastapi import Depends, Path, Query, Request, Response
+from fastapi.exceptions import RequestValidationError
 from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict
 
 from agent.web import shapes
 from agent.web.callers import needs
+from agent.web.house import House
 from agent.web.problem import PROBLEM
 from agent.web.schema_reading import Shape
 
@@ -57,7 +60,7 @@ def answers(model: type[Shape], *more: int) -> dict[int | str, dict[str, Any]]:
     words = {
         421: "Asked under a name that is not this machine's own.",
         404: "There is no such printer.",
-        422: "A parameter is wrong.",
+        422: "A parameter is wrong, or there is none of this name; the nearest known one is told.",
         503: "The store cannot be read now.",
     }
     found: dict[int | str, dict[str, Any]] = {
@@ -65,6 +68,27 @@ def answers(model: type[Shape], *more: int) -> dict[int | str, dict[str, Any]]:
         304: {"description": "Nothing has changed since the answer with this ETag."},
     }
     return found | refusals({status: words[status] for status in (421, *more, 422, 503)})
+
+
+def known_parameters(request: Request) -> None:
+    """Refuse a parameter that the operation does not have: what is not looked at must not seem to be answered.
+
+    Raises RequestValidationError, which names the nearest one that it has.
+    """
+    known = [one.alias for one in request.scope["route"].dependant.query_params]
+    wrong = []
+    for name in dict.fromkeys(request.query_params):
+        if name not in known:
+            near = get_close_matches(name.casefold()[:80], known, 1, 0.5)
+            hint = f"did you mean {near[0]}?" if near else f"known here: {', '.join(known) or 'none'}"
+            wrong.append({"loc": ("query", name[:80]), "msg": f"there is no such parameter; {hint}", "type": "unknown"})
+    if wrong:
+        raise RequestValidationError(wrong)
+
+
+def past(house: House, at: datetime | None) -> datetime | None:
+    """The moment that is asked for; None for what has not come yet, which is answered as now."""
+    return at if at is not None and at < house.now() else None
 
 
 def answer(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from datetime import date, datetime
+from datetime import date
 from typing import Annotated, Any, Literal
 
 from fastapi import FastAPI, Path, Query, Request, Response
@@ -15,7 +15,7 @@ from agent.model.failure import Failure
 from agent.model.proof import Done
 from agent.model.stocktaking import Movement
 from agent.web import schema_work, shapes, shapes_service
-from agent.web.api_terms import SERVE, Asked, At, Moment, answer, answers, refusals
+from agent.web.api_terms import SERVE, Asked, At, Moment, answer, answers, past, refusals
 from agent.web.callers import who_does_it
 from agent.web.house import House
 from agent.web.leaf import WRONG
@@ -105,11 +105,11 @@ def _looking(api: FastAPI, house: House) -> None:
         if day is not None and not 0 <= (day - today).days + 1 <= 368:
             wrong = [{"where": "query.day", "what": f"give a day from {today} on, within a year"}]
             return problem(422, "A parameter is wrong.", wrong)
-        return answer(request, "round", round_data(house.round(site or None, day, _past(house, at))))
+        return answer(request, "round", round_data(house.round(site or None, day, past(house, at))))
 
     @api.get("/shelf", summary="Stock, orders, and what to order", responses=answers(schema_work.ShelfAnswer))
     def the_shelf(request: Request, at: At = None) -> Response:
-        return answer(request, "shelf", shape_of_shelf(house.shelf(_past(house, at))))
+        return answer(request, "shelf", shape_of_shelf(house.shelf(past(house, at))))
 
     @api.get("/proofs", summary="What became of services", responses=answers(schema_work.ProofsAnswer))
     def proofs(request: Request, printer: Printer = None, at: At = None) -> Response:
@@ -122,11 +122,13 @@ def _looking(api: FastAPI, house: House) -> None:
         summary="What printers show to have been done although nobody logged it",
         responses=answers(schema_work.SuggestionsAnswer),
     )
-    def suggestions(request: Request, printer: Printer = None) -> Response:
+    def suggestions(request: Request, printer: Printer = None, at: At = None) -> Response:
+        then = past(house, at)
+        as_of = then or house.now()
         if printer is not None and printer not in house.printers():
-            return answer(request, "suggestions", shapes_service.suggestions((), {}, house.now()))
-        found = house.suggestions(printer)
-        return answer(request, "suggestions", shapes_service.suggestions(found, house.printers(), house.now()))
+            return answer(request, "suggestions", shapes_service.suggestions((), {}, as_of))
+        found = house.suggestions(printer, then)
+        return answer(request, "suggestions", shapes_service.suggestions(found, house.printers(), as_of))
 
 
 def _serving(api: FastAPI, house: House) -> None:
@@ -199,11 +201,6 @@ def _moving(api: FastAPI, house: House) -> None:
             }
 
         return _done("shelfMovement", work)
-
-
-def _past(house: House, at: datetime | None) -> datetime | None:
-    """The moment that is asked for; None for what has not come yet, which is answered as now."""
-    return at if at is not None and at < house.now() else None
 
 
 def _done(name: str, work: Callable[[], Mapping[str, Any]], status: int = 201) -> Response:

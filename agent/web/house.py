@@ -48,8 +48,14 @@ class House(Protocol):
     def now(self) -> datetime:
         """The moment, UTC."""
 
-    def views(self) -> Mapping[int, PrinterView]:
-        """Every printer in service as it was last seen, by the store's id."""
+    def views(self, at: datetime | None = None) -> Mapping[int, PrinterView]:
+        """Every printer in service as it was last seen, by the store's id; with ``at`` as it was last seen by then.
+
+        For an earlier moment every printer is looked up in the store, which takes its time in a large fleet.
+        """
+
+    def view(self, printer_id: int, at: datetime) -> PrinterView | None:
+        """One printer as it was last seen by an earlier moment; None where there was none in service."""
 
     def printers(self) -> Mapping[int, Printer]:
         """Every printer that has a history, those out of service included, by the store's id."""
@@ -70,8 +76,8 @@ class House(Protocol):
     ) -> tuple[LedgerEntry, ...]:
         """The latest ``limit`` entries, in order of time."""
 
-    def alarms(self) -> tuple[AlarmRecord, ...]:
-        """Every alarm record."""
+    def alarms(self, at: datetime | None = None) -> tuple[AlarmRecord, ...]:
+        """Every alarm record; as of an earlier moment what the ledger tells of them."""
 
     def insights(self) -> Mapping[int, Insight]:
         """Uses, lives and run-outs as they were last reckoned; printers not reckoned yet are absent."""
@@ -106,8 +112,8 @@ class House(Protocol):
     def lately(self, since: datetime, most: int) -> tuple[Proof, ...]:
         """The latest so many services since a moment with what the printers show, the latest first."""
 
-    def suggestions(self, printer_id: int | None = None) -> tuple[Suggestion, ...]:
-        """What printers show to have been done although nobody logged it."""
+    def suggestions(self, printer_id: int | None = None, at: datetime | None = None) -> tuple[Suggestion, ...]:
+        """What printers show to have been done although nobody logged it, now or as of an earlier moment."""
 
     def accept(self, suggestion_id: str, who: str, part: str = "") -> Recorded:
         """Write down what a suggestion says. Raises Failure."""
@@ -120,6 +126,9 @@ class House(Protocol):
 
     def upkeep(self) -> Mapping[int, PrinterUpkeep]:
         """Work that falls due, as it was last reckoned; printers not reckoned yet are absent."""
+
+    def upkeep_at(self, printer_id: int, at: datetime) -> PrinterUpkeep | None:
+        """One printer's work that falls due as of a moment, reckoned now; None where there is no such printer."""
 
     def desk(self) -> Desk:
         """What people may do to alarms."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
 
@@ -67,8 +68,15 @@ class Printers(Listed):
     """The fleet."""
 
     format: Literal["lowmark.printers.v1"]
-    at: datetime | None = Field(description="when the last sweep ended")
+    at: datetime | None = Field(description="as of when: when the last sweep ended, or the moment that was asked for")
     printers: list[Seen]
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm(AlarmRecord):
+    """An alarm, and what else is to be known of it: ``chattering`` within a day, ``stale`` after 24 hours."""
+
+    marks: list[Literal["chattering", "stale"]] = field(default_factory=list)
 
 
 class OnePrinter(Shape):
@@ -79,7 +87,7 @@ class OnePrinter(Shape):
     reading: Reading | None
     insight: Insight | None
     upkeep: Upkeep | None
-    alarms: list[AlarmRecord]
+    alarms: list[Alarm]
 
 
 class OneInsight(Shape):
@@ -107,15 +115,15 @@ class Alarms(Listed):
     """Alarms, the gravest first."""
 
     format: Literal["lowmark.alarms.v1"]
-    at: datetime | None = Field(description="when the last sweep ended")
-    alarms: list[AlarmRecord]
+    at: datetime | None = Field(description="as of when: when the last sweep ended, or the moment that was asked for")
+    alarms: list[Alarm]
 
 
 class OneAlarm(Shape):
     """One alarm."""
 
     format: Literal["lowmark.alarm.v1"]
-    alarm: AlarmRecord
+    alarm: Alarm
 
 
 class Ledger(Shape):

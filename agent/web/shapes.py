@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from datetime import date, datetime
 from typing import Any
 
+from agent.alarms.spells import marks
 from agent.model.alarm import AlarmRecord
 from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Printer, PrinterHistory, PrinterView
@@ -130,9 +131,9 @@ def entries(found: Iterable[LedgerEntry], printers: Mapping[int, Printer]) -> li
     ]
 
 
-def alarms(found: Iterable[AlarmRecord]) -> list[Data]:
-    """Alarm records (``lowmark alarms --json``)."""
-    return [one.to_data() for one in found]
+def alarms(found: Iterable[AlarmRecord], chattered: Collection[str], now: datetime) -> list[Data]:
+    """Alarm records (``lowmark alarms --json``). ``chattered``: see ``agent.alarms.spells.trembling``."""
+    return [{**one.to_data(), "marks": list(marks(one, chattered, now))} for one in found]
 
 
 # --- a reading, as ``lowmark read --json`` prints it ---------------------------------------------------------------

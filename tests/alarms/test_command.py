@@ -207,10 +207,28 @@ def test_the_report_is_printed_and_whole_in_json_as_of_any_moment(agent, lowmark
 
 
 def test_moments_belong_to_the_report_and_must_follow_one_another(agent, lowmark):
-    assert "go with --report" in lowmark("--at", "2026-03-02T00:00:00Z", status=2)
+    assert "go with --report" in lowmark("--since", "2026-03-02T00:00:00Z", status=2)
+    assert "go with --report" in lowmark("--people", "2", status=2)
     assert "before --at" in lowmark(
         "--report", "--since", "2026-03-02T00:00:00Z", "--at", "2026-03-01T00:00:00Z", status=2
     )
+
+
+def test_alarms_are_told_as_of_an_earlier_moment_by_command_and_shape_alike(agent, lowmark, url):
+    before, then = "2026-03-02T08:00:30+00:00", "2026-03-02T09:30:00+00:00"
+    lowmark("ack", CYAN, "--by", "Night desk")
+    assert "no alarm stands" in lowmark("--at", before)
+    text = lowmark("--at", then)
+    assert "cyan toner: 8 % left (limit 10 %)" in text
+    assert "Front desk" in text
+    assert "Mon 2 Mar 09:01 CET, 1 h 29 min ago" in text
+    assert "Night desk" not in text
+    told = json.loads(lowmark("--at", then, "--json"))
+    assert datetime.fromisoformat(told["at"]) == datetime.fromisoformat(then)
+    now = json.loads(lowmark("--json"))
+    assert [one.keys() for one in told["alarms"]] == [one.keys() for one in now["alarms"]]
+    assert {one["key"]: (one["state"], one["marks"]) for one in told["alarms"]}[CYAN] == ("unacknowledged", [])
+    assert {one["key"]: (one["state"], one["marks"]) for one in now["alarms"]}[CYAN] == ("acknowledged", ["stale"])
 
 
 def test_what_stands_long_is_marked_stale(agent, lowmark):

@@ -9,6 +9,7 @@ from datetime import timedelta
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from agent.alarms import retold
 from agent.alarms.lifecycle import Event, NotApplicableError, acknowledge, apply, shelve, unshelve
 from agent.alarms.roots import DEPENDENT
 from agent.alarms.rules import Rule
@@ -117,6 +118,7 @@ def test_never_told_twice_never_lost_and_the_ledger_tells_the_whole_story(rules,
         do(agent, step, rules)
         for message in agent.messages[known:]:
             assert message.kind == "returned" or not hidden(agent, message.key.partition("|")[0])
+        the_ledger_tells_them_again(agent)
         agent.judge()  # judging without views never raises, whatever state is on record
     agent.sweep(view(50))
 
@@ -152,6 +154,25 @@ def who_is_suppressed_has_a_reason(agent: Agent) -> None:
             aside = record.state in (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)
             assert aside or record.state is AlarmState.SUPPRESSED or record.printer_id not in silent
         assert (record.state is AlarmState.SUPPRESSED) is bool(record.suppressed_by)
+
+
+def the_ledger_tells_them_again(agent: Agent) -> None:
+    """What stands on record stands in the ledger as well, and can be told from there."""
+    told = {one.key: one for one in retold.records(agent.ledger, agent.now, {7: DESK})}
+    for record in agent.records.values():
+        if record.occurrence == 0 and record.state is AlarmState.NORMAL:
+            continue
+        again = told[record.key]
+        for name in (
+            "rule", "printer_id", "subject", "state", "since", "active", "raised_at", "returned_at", "occurrence",
+            "acknowledged_by", "acknowledged_at", "shelved_until", "shelved_by", "shelved_reason",
+        ):  # fmt: skip
+            assert getattr(again, name) == getattr(record, name), (name, record, again)
+        assert bool(again.suppressed_by) is bool(record.suppressed_by)
+        if record.standing:
+            assert again.severity == record.severity
+        if record.printer_id == 7:
+            assert again.facts["printer"] == DESK.name
 
 
 def tellings_alternate(agent: Agent) -> None:

@@ -7,6 +7,7 @@ from datetime import UTC, date, datetime, timedelta
 
 import pytest
 
+from agent.app.past import alarms_at
 from agent.app.rounds import FRESH, Rounds, round_terms
 from agent.cli.fleetbook import Book, read_book
 from agent.model.fleet import LedgerEntry, PrinterView
@@ -40,7 +41,7 @@ def rounds(store, book) -> Rounds:
         lambda: settings,
         lambda: (book.insights, due),
         lambda: views,
-        store.alarms,
+        lambda at: store.alarms() if at is None else alarms_at(store, at),
         lambda _: (),
         lambda number, _: book.insights[number],
     )

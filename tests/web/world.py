@@ -13,6 +13,7 @@ from agent.app.asking import CannotAsk
 from agent.app.desk import AlarmDesk
 from agent.app.links import Links
 from agent.app.parts import packaged_oddities
+from agent.app.past import alarms_at, due_at, view_at, views_at
 from agent.app.rounds import Rounds
 from agent.app.servicing import Servicing
 from agent.app.shelving import Shelving
@@ -113,8 +114,11 @@ class StoreHouse:
     def now(self) -> datetime:
         return self.moment
 
-    def views(self) -> Mapping[int, PrinterView]:
-        return self._views
+    def views(self, at: datetime | None = None) -> Mapping[int, PrinterView]:
+        return self._views if at is None else views_at(self.store, at)
+
+    def view(self, printer_id: int, at: datetime) -> PrinterView | None:
+        return view_at(self.store, printer_id, at)
 
     def printers(self) -> Mapping[int, Printer]:
         return {one.id: one for one in self.store.printers(retired=True)}
@@ -141,8 +145,8 @@ class StoreHouse:
     ) -> tuple[LedgerEntry, ...]:
         return self.store.ledger(printer_id, since, until, kinds, limit)
 
-    def alarms(self) -> tuple[AlarmRecord, ...]:
-        return self.store.alarms()
+    def alarms(self, at: datetime | None = None) -> tuple[AlarmRecord, ...]:
+        return self.store.alarms() if at is None else alarms_at(self.store, at)
 
     def insights(self) -> Mapping[int, Insight]:
         return self._insights
@@ -160,7 +164,7 @@ class StoreHouse:
     def round(self, site: str | None, day: date | None, at: datetime | None) -> Round:
         rounds = Rounds(
             self.store, lambda: parse(""), lambda: (self._insights, self.due), self.views, self.alarms,
-            lambda _: (), lambda number, moment: self.insight(number, moment) or self._insights[number],
+            lambda _: (), self._look,
         )  # fmt: skip
         return rounds.plan(self.moment, site, day, at)
 
@@ -185,8 +189,8 @@ class StoreHouse:
     def lately(self, since: datetime, most: int) -> tuple[Proof, ...]:
         return self.servicing.lately(since, most)
 
-    def suggestions(self, printer_id: int | None = None) -> tuple[Suggestion, ...]:
-        return self.servicing.suggestions(printer_id)
+    def suggestions(self, printer_id: int | None = None, at: datetime | None = None) -> tuple[Suggestion, ...]:
+        return self.servicing.suggestions(printer_id, at)
 
     def accept(self, suggestion_id: str, who: str, part: str = "") -> Recorded:
         return self.servicing.accept(suggestion_id, who, part)
@@ -196,6 +200,15 @@ class StoreHouse:
 
     def hands(self, printer_id: int, work: Handwork | None = None) -> str | None:
         return None
+
+    def upkeep_at(self, printer_id: int, at: datetime) -> PrinterUpkeep | None:
+        try:
+            return due_at(self.store, parse(""), printer_id, at, self._look)
+        except StoreRejected:
+            return None
+
+    def _look(self, printer_id: int, at: datetime) -> Insight:
+        return look(self.store.history(printer_id, None, at), self.kin, at)
 
     def desk(self) -> AlarmDesk:
         return AlarmDesk(self.store, self.now, Links(lambda: "http://localhost", lambda: "a key for the test"))

@@ -1,0 +1,147 @@
+"""What the API tells as of an earlier moment, and how it refuses what it would not look at."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+from typing import Any
+
+import httpx
+import pytest
+
+from agent.alarms.lifecycle import acknowledge
+from agent.alarms.spells import STALE
+from agent.model.alarm import AlarmRecord
+from agent.model.fleet import LedgerEntry
+from agent.model.reading import Supply
+from tests.web.conftest import NOW
+from tests.web.world import StoreHouse
+
+API = "/api/v1"
+RAISED = NOW - timedelta(hours=3)
+
+
+@pytest.fixture(scope="module")
+def document(client: httpx.Client) -> Mapping[str, Any]:
+    found: Mapping[str, Any] = client.get(f"{API}/openapi.json").json()
+    return found
+
+
+def test_every_report_but_that_of_the_agent_itself_can_be_asked_as_of_a_moment(document: Mapping[str, Any]) -> None:
+    without = {
+        path
+        for path, item in document["paths"].items()
+        if "get" in item and "at" not in {one["name"] for one in item["get"].get("parameters", ())}
+    }
+    assert without == {"/about"}
+
+
+def test_alarms_are_told_as_of_a_moment_in_the_same_shape(client: httpx.Client, house: StoreHouse) -> None:
+    now = client.get(f"{API}/alarms").json()
+    before = client.get(f"{API}/alarms", params={"at": (RAISED - timedelta(minutes=1)).isoformat()}).json()
+    assert (before["total"], before["alarms"]) == (0, [])
+    then = client.get(f"{API}/alarms", params={"at": (NOW - timedelta(hours=1)).isoformat()}).json()
+    assert datetime.fromisoformat(then["at"]) == NOW - timedelta(hours=1)
+    same = ("key", "severity", "state", "raised_at", "text", "printer_id", "occurrence", "value", "limit", "marks")
+    assert [[one[name] for name in same] for one in then["alarms"]] == [
+        [one[name] for name in same] for one in now["alarms"]
+    ]
+    assert then["alarms"][0].keys() == now["alarms"][0].keys()
+    later = client.get(f"{API}/alarms", params={"at": (NOW + timedelta(days=1)).isoformat()}).json()
+    assert later["alarms"] == now["alarms"]
+
+
+def test_alarms_that_chatter_or_stand_long_are_marked(
+    client: httpx.Client, house: StoreHouse, changed: Callable[..., httpx.Client]
+) -> None:
+    record = next(one for one in house.alarms() if one.standing)
+    old = AlarmRecord.from_data({**record.to_data(), "raised_at": (NOW - STALE - timedelta(hours=1)).isoformat()})
+    heard = [
+        LedgerEntry(
+            NOW - timedelta(minutes=minutes), kind, "said", record.printer_id, record.subject,
+            data={"alarm": record.key, "after": after, "severity": "high"},
+        )
+        for minutes in (9, 8, 7)
+        for kind, after in (("alarmRaised", "unacknowledged"), ("alarmReturned", "normal"))
+    ]  # fmt: skip
+    some = changed(alarms=(old,), ledger=tuple(heard))
+    assert [one["marks"] for one in some.get(f"{API}/alarms").json()["alarms"]] == [["chattering", "stale"]]
+    of_one = some.get(f"{API}/printers/{record.printer_id}").json()["alarms"]
+    assert [one["marks"] for one in of_one] == [["chattering", "stale"]]
+    seen, _ = acknowledge(record, "Night desk", NOW)
+    quiet = changed(alarms=(seen,), ledger=tuple(heard[:4]))
+    assert [one["marks"] for one in quiet.get(f"{API}/alarms").json()["alarms"]] == [[]]
+
+
+def test_a_printer_and_the_fleet_are_told_as_of_a_moment(client: httpx.Client, house: StoreHouse) -> None:
+    at = NOW - timedelta(days=20)
+    fleet = client.get(f"{API}/printers", params={"at": at.isoformat(), "sort": "name"}).json()
+    assert datetime.fromisoformat(fleet["at"]) == at
+    assert fleet["total"] == len(house.views())
+    for shown in fleet["printers"]:
+        told = house.history(shown["id"], None, at)
+        assert told is not None
+        for supply in shown["supplies"]:
+            track = next(one for one in told.supplies if one.key == supply["supply"])
+            last = track.points[-1]
+            seen = Supply(
+                track.key,
+                1,
+                1,
+                track.supply_class,
+                track.kind,
+                "",
+                track.colorant,
+                track.unit,
+                last.capacity,
+                last.level,
+            )
+            assert supply["remaining"] == seen.fraction
+        assert datetime.fromisoformat(shown["read_at"]) <= at
+    one = client.get(f"{API}/printers/2", params={"at": at.isoformat()}).json()
+    assert one["printer"] == next(shown for shown in fleet["printers"] if shown["id"] == 2)
+    assert datetime.fromisoformat(one["insight"]["as_of"]) == at
+    assert datetime.fromisoformat(one["upkeep"]["as_of"]) == at
+    view = house.views()[2]
+    assert view.reading is not None
+    assert {row["key"]: row["index"] for row in one["reading"]["supplies"]} == {
+        supply.key: supply.index for supply in view.reading.supplies
+    }
+    long_ago = (NOW - timedelta(days=400)).isoformat()
+    assert client.get(f"{API}/printers", params={"at": long_ago}).json()["total"] == 0
+    assert client.get(f"{API}/printers/2", params={"at": long_ago}).status_code == 404
+
+
+def test_suggestions_are_told_as_of_a_moment(client: httpx.Client, house: StoreHouse) -> None:
+    at = NOW - timedelta(days=10)
+    told = client.get(f"{API}/suggestions", params={"at": at.isoformat()}).json()
+    assert datetime.fromisoformat(told["as_of"]) == at
+    assert [one["id"] for one in told["suggestions"]] == [one.id for one in house.servicing.suggestions(None, at)]
+    assert all(datetime.fromisoformat(one["at"]) <= at for one in told["suggestions"])
+
+
+@pytest.mark.parametrize(
+    ("path", "name", "hint"),
+    [
+        ("/alarms?severty=high", "severty", "did you mean severity?"),
+        ("/printers?SORT=name", "SORT", "did you mean sort?"),
+        ("/printers/1/history?untl=x&since=2026-03-02T00:00:00Z", "untl", "known here: since, at"),
+        ("/ledger?kinds=swap", "kinds", "did you mean kind?"),
+        ("/about?at=2026-03-02T00:00:00Z", "at", "known here: none"),
+        ("/openapi.json?format=yaml", "format", "known here: none"),
+        ("/shelf?%E2%80%AEx=1", "\u202ex", "known here: at"),
+    ],
+)
+def test_a_parameter_that_is_not_known_is_refused_with_the_nearest_one(
+    client: httpx.Client, path: str, name: str, hint: str
+) -> None:
+    answer = client.get(API + path)
+    assert answer.status_code == 422
+    assert answer.headers["content-type"] == "application/problem+json"
+    assert answer.json()["errors"] == [{"where": f"query.{name}", "what": f"there is no such parameter; {hint}"}]
+
+
+def test_what_changes_something_takes_no_parameter_either(client: httpx.Client) -> None:
+    answer = client.post(f"{API}/services/1/withdraw?whoo=x", json={})
+    assert answer.status_code == 422
+    assert answer.json()["errors"][0]["where"] == "query.whoo"
