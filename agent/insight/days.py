@@ -88,4 +88,5 @@ def workdays_to_month_end(days: Ints) -> Ints:
 
 def hour_share(hours: Floats) -> Floats:
     """The share of a day's pages that is printed by this hour (0..24) of the day."""
-    return np.clip((hours - OPEN_HOUR) / (CLOSE_HOUR - OPEN_HOUR), 0.0, 1.0)
+    made: Floats = np.minimum(np.maximum((hours - OPEN_HOUR) / (CLOSE_HOUR - OPEN_HOUR), 0.0), 1.0)
+    return made

@@ -39,6 +39,7 @@ _CHI = (0.5 + _ORDER / _G**3) % 1.0
 _TODAY_OPEN = (CLOSE_HOUR - OPEN_HOUR) / 24.0
 _ROUNDINGS = np.array(ROUNDINGS)
 _PROBABILITIES = np.array(PROBABILITIES)
+_LOW_MIDDLE_HIGH = np.array([0.1, 0.5, 0.9])
 _PLACES = np.arange(2 * HORIZON, dtype=np.float64)
 _SLOPE = _PLACES * 1e-12
 
@@ -60,10 +61,10 @@ class Left:
 
     def quantiles(self, values: Floats) -> tuple[float, float, float]:
         """P10, P50 and P90 of a value that each node has."""
-        order = np.argsort(values)
-        reached = np.cumsum(self.weight[order]) - self.weight[order] / 2
-        low, middle, high = np.interp((0.1, 0.5, 0.9), reached, values[order])
-        return float(low), float(middle), float(high)
+        order = values.argsort()
+        weight = self.weight[order]
+        low, middle, high = np.interp(_LOW_MIDDLE_HIGH, weight.cumsum() - weight / 2, values[order]).tolist()
+        return low, middle, high
 
     @property
     def doubt(self) -> float:
@@ -209,7 +210,9 @@ def chances(pages: Floats, blur: float, way: Course, weight: Floats | None = Non
     if grid.size < days:
         # In between the chance goes with the pages expected, not with the calendar: weekends stay flat.
         made = np.interp(way.log_mean, mean, made)
-    return np.minimum(1.0, np.maximum.accumulate(made))
+    # Sums of rounded weights may be a little above 1 and fall a little.
+    np.maximum.accumulate(made, out=made)
+    return np.minimum(1.0, made, out=made)
 
 
 @lru_cache(maxsize=2 * HORIZON)  # one for each number of days that can be asked for
@@ -229,7 +232,10 @@ def _chances(
     sd = np.sqrt((day_var + level_var + blur) / 9.0)
     mean = 1.0 - day_var / 9.0
     root = np.cbrt(pages)[:, None] * np.exp(np.minimum(np.maximum(log_mean, -20.0), 60.0) / -3.0)
-    made: Floats = weight @ ndtr((mean - root) / sd)
+    # In one place from here on: with 64 nodes and tens of days, new arrays would cost as much as the reckoning.
+    np.subtract(mean, root, out=root)
+    np.divide(root, sd, out=root)
+    made: Floats = weight @ ndtr(root, out=root)
     return made
 
 
@@ -246,10 +252,10 @@ def quantiles(chance: Floats, days: Ahead, already: float) -> tuple[tuple[float,
     full[0] += already
     full[1:] += chance
     place = np.interp(_PROBABILITIES, full, _PLACES[:many])
-    whole = np.floor(place).astype(int)
+    whole = place.astype(np.int64)  # places are 0 or more
     share = place - whole
     top = ends.size - 1
-    index = np.minimum(np.maximum(whole, 0), top)
+    index = np.minimum(whole, top)
     close = ends[index] - (1 - CLOSE_HOUR / 24.0)
     begin = np.maximum(0.0, close - _TODAY_OPEN)
     moment = np.where(whole > top, ends[top], begin + share * np.maximum(0.0, close - begin))

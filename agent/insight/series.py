@@ -9,7 +9,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from operator import attrgetter
 from typing import Generic, TypeVar
 
 import numpy as np
@@ -29,8 +28,6 @@ SOME = -3.0
 _OFTEN = 3600.0
 _SURELY_HONEST = 25.0  # Pages a minute below which a step forward needs no closer look.
 DAY = 86_400.0
-_AT, _LEVEL, _CAPACITY = attrgetter("at"), attrgetter("level"), attrgetter("capacity")
-_VALUE = attrgetter("value")
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,7 +98,7 @@ class Ordered(Generic[P]):
 
 def in_order(points: Sequence[P], until: datetime, subject: str, notes: list[Note]) -> Ordered[P]:
     """Put points in order of time, drop doubles (the later row wins) and what came after ``until``."""
-    at = np.fromiter(map(datetime.timestamp, map(_AT, points)), np.float64, len(points))
+    at = np.fromiter(map(datetime.timestamp, [one.at for one in points]), np.float64, len(points))
     steps = at[1:] - at[:-1]
     if steps.size and steps.min() <= 0:
         backwards = int((steps < 0).sum())
@@ -115,7 +112,7 @@ def in_order(points: Sequence[P], until: datetime, subject: str, notes: list[Not
             notes.append(Note(subject, f"{double} reading(s) shared a moment with another; the later row counts"))
         points = [points[index] for index in order[keep]]
         at = at[keep]
-    end = int(np.searchsorted(at, until.timestamp(), side="right"))
+    end = int(at.searchsorted(until.timestamp(), side="right"))
     return Ordered(points[:end], at[:end])
 
 
@@ -131,12 +128,23 @@ def heard(contacts: Sequence[ContactRun], changes: Floats, until: datetime) -> H
         good.append((float(changes[-1]), float(changes[-1])))
     gaps = np.diff(changes)
     gaps = gaps[gaps > 1.0]
-    cadence = float(np.clip(np.quantile(gaps, 0.1), 300.0, DAY)) if gaps.size else DAY
+    cadence = min(max(_tenth(gaps), 300.0), DAY) if gaps.size else DAY
     if cadence > _OFTEN:  # A few readings a day come at hours of their own, so only the day is sure.
         cadence = DAY
     first = np.array([run[0] for run in good])
     last = np.maximum.accumulate(np.array([run[1] for run in good])) if good else np.array([])
     return Heard(first, last, cadence, np.array(silent))
+
+
+def _tenth(values: Floats) -> float:
+    """``numpy.quantile(values, 0.1)``, without the tens of microseconds that it takes to be called."""
+    place = 0.1 * (values.size - 1)
+    at = int(place)
+    low, high = np.partition(values, (at, min(at + 1, values.size - 1)))[[at, min(at + 1, values.size - 1)]].tolist()
+    share = place - at
+    # As numpy does it, so that the last bit is the same.
+    made: float = high - (high - low) * (1 - share) if share >= 0.5 else low + (high - low) * share
+    return made
 
 
 def seen_before(at: Floats, contact: Heard) -> Floats:
@@ -146,12 +154,12 @@ def seen_before(at: Floats, contact: Heard) -> Floats:
     before = np.concatenate([at[:1], at[:-1]])
     if contact.first.size == 0:
         return before
-    run = np.searchsorted(contact.first, at, side="right") - 1
-    safe = np.clip(run, 0, None)
+    run = contact.first.searchsorted(at, side="right") - 1
+    safe = np.maximum(run, 0)
     inside = (run >= 0) & (at > contact.first[safe]) & (at <= contact.last[safe] + 1.0)
     poll = np.where(inside, np.maximum(contact.first[safe], at - contact.cadence), -np.inf)
     earlier = np.where(contact.first[safe] >= at, safe - 1, safe)
-    ended = np.where(earlier >= 0, contact.last[np.clip(earlier, 0, None)], -np.inf)
+    ended = np.where(earlier >= 0, contact.last[np.maximum(earlier, 0)], -np.inf)
     poll = np.where(~inside & (ended < at), ended, poll)
     made: Floats = np.maximum(before, np.minimum(poll, at))
     return made
@@ -161,7 +169,7 @@ def counts(track: CounterTrack, ordered: Ordered[CountPoint], contact: Heard, no
     """A counter track as a count that only grows: through wraps, without resets and leaps, which are noted."""
     subject = f"counter {track.name}"
     points, at = ordered.points, ordered.at
-    values = np.fromiter(map(_VALUE, points), np.float64, len(points))
+    values = np.fromiter([one.value for one in points], np.float64, len(points))
     if values.size and values.min() < 0:
         notes.append(Note(subject, f"showed the impossible {values.min():,.0f}; a count below zero is left out"))
         kept = np.flatnonzero(values >= 0)
@@ -197,7 +205,7 @@ _CODES = {Mark.SOME: -3, Mark.UNKNOWN: -2, Mark.OTHER: -1}
 def _amounts(found: list[Amount]) -> Floats:
     """Amounts as numbers, marks by their codes."""
     try:
-        return np.array(found, dtype=np.float64)  # far quicker, and most tracks are numbers throughout
+        return np.fromiter(found, np.float64, len(found))  # far quicker, and most tracks are numbers throughout
     except TypeError:
         return np.array([_CODES[one] if isinstance(one, Mark) else one for one in found], dtype=np.float64)
 
@@ -209,8 +217,8 @@ def levels(track: SupplyTrack, ordered: Ordered[LevelPoint], notes: list[Note]) 
     what the printer says is still good, so it is kept, and the change is noted. Capacity 0 or unknown gives no share,
     except in percent.
     """
-    level = _amounts(list(map(_LEVEL, ordered.points)))
-    room = _amounts(list(map(_CAPACITY, ordered.points)))
+    level = _amounts([one.level for one in ordered.points])
+    room = _amounts([one.capacity for one in ordered.points])
     if level.size and level.min() >= 0 and room.min() > 0:  # the usual: numbers throughout
         full, share = room, np.minimum(1.0, level / room)
     else:

@@ -58,14 +58,17 @@ def find_step(shown: Floats) -> tuple[float, int]:
 
     Few different levels fit many steps; the caller should look at the number.
     """
-    found = np.unique(np.round(shown * 1000))  # tenths of a percent
-    values = found / 10.0
+    tenths = np.rint(shown * 1000)  # tenths of a percent
+    tenths.sort()
+    fresh = np.ones(tenths.size, dtype=bool)
+    np.not_equal(tenths[1:], tenths[:-1], out=fresh[1:])
+    values = tenths[fresh] / 10.0
     if values.size < 2:
         return 0.0, int(values.size)
     # Amounts are whole units of the supply, so shares are off by a little: 333 of 1001 for a third.
     ratio = values / _STEPS
-    off = (np.abs(ratio - np.round(ratio)) * _STEPS).max(axis=1)
-    fitting = np.flatnonzero(off <= _TOLERATED)
+    off = (np.abs(ratio - np.rint(ratio)) * _STEPS).max(axis=1)
+    fitting = (off <= _TOLERATED).nonzero()[0]
     return (float(_STEPS[fitting[0], 0]) / 100 if fitting.size else FINEST), int(values.size)
 
 

@@ -31,6 +31,7 @@ PROBABLY_GONE = 0.25
 """The chance that a supply was exchanged during a silence, above which the old one is not spoken of any more."""
 WORKDAYS = 10
 WITHIN = (7, 14)
+_NEXT = np.arange(1, WORKDAYS + 1)
 
 
 def tell(study: Study, part: Part) -> Forecast:
@@ -158,10 +159,11 @@ def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis:
         low, low_dates, _, _ = _spread(rest.until(threshold), rest, way, days, lag, study)
     full = np.concatenate([[already], chance])
     at = np.concatenate([[start], days.ends])
-    until = [float(np.interp(study.as_of.timestamp() + many * DAY, at, full)) for many in WITHIN]
-    today = int(np.searchsorted(days.ends, study.as_of.timestamp(), side="right"))
+    now = study.as_of.timestamp()
+    until = np.interp([now + many * DAY for many in WITHIN], at, full).tolist()
+    today = int(days.ends.searchsorted(now, side="right"))
     gone = int(days.work[today - 1]) if 0 < today <= days.work.size else 0
-    place = np.minimum(np.searchsorted(days.work, gone + np.arange(1, WORKDAYS + 1)), chance.size - 1)
+    place = np.minimum(days.work.searchsorted(gone + _NEXT), chance.size - 1)
     share = rest.quantiles(rest.share)
     if rest.measured:
         basis.insert(0, "what this one has shown since it was fitted")

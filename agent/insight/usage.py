@@ -15,6 +15,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from agent.insight.days import Floats, Ints, day_of, hour_share, midnights
+from agent.insight.observed import Days, exposure, local_mean, observe
 from agent.insight.profile import MONTH_END_SPREAD, WEEKDAY_SPREAD, Shape, ShapeSums, measure, shrink
 from agent.insight.series import Counts, Heard, moment
 from agent.model.insight import Usage
@@ -26,7 +27,6 @@ LEAST_WORKDAYS = 5
 RARE_JOB = 6.0
 CLOSED_BELOW = 0.05
 CLOSED_AT_MOST = 0.2
-_WINDOW = 20
 _Z80 = 1.2815515655446004
 
 
@@ -88,97 +88,6 @@ class Site:
     off: frozenset[int] = frozenset()
 
 
-@dataclass(frozen=True, slots=True)
-class _Days:
-    """Observations in order: pages, exposure and the last day of each; ``single``: it is one whole day by itself."""
-
-    pages: Floats
-    worth: Floats
-    last: Ints
-    length: Ints
-    usable: np.ndarray[tuple[int], np.dtype[np.bool_]]
-
-
-def exposure(at: Floats, zone: str, shape: Shape, holidays: Collection[int]) -> tuple[Floats, Ints, Floats]:
-    """The exposure that has gone by at each moment since the first's midnight; also the days, and their midnights.
-
-    The midnights include the one that ends the last day. ``at`` must be in order and not empty.
-    """
-    first, last = day_of(zone, float(at[0])), day_of(zone, float(at[-1]))
-    days = np.arange(first, last + 1)
-    edges = midnights(zone, first, last + 1)
-    worth = shape.worth(days, holidays)
-    gone = np.concatenate([[0.0], np.cumsum(worth)])
-    index = np.minimum(np.maximum(edges.searchsorted(at, side="right") - 1, 0), days.size - 1)
-    hours = (at - edges[index]) / 3600.0
-    # Most pages fall into office hours; the little rest keeps pages of the night in their night.
-    within = 0.97 * hour_share(hours) + 0.03 * np.clip(hours / 24.0, 0.0, 1.0)
-    return gone[index] + worth[index] * within, days, edges
-
-
-def _knots(counts: Counts, gone: Floats, gone_before: Floats, contact: Heard) -> tuple[Floats, Floats, Floats]:
-    """Where the total is known: exposures, totals; and for each change the exposure over which it came about."""
-    begin = gone_before.copy()
-    if contact.cadence >= 6 * 3600.0 and gone.size > 3:
-        # Readings are rare, and whether somebody asked on a day without a change is not known. A flat stretch that ends
-        # with as much as the whole stretch is worth was a gap, one that ends with a day's worth was idleness.
-        flat = begin[1:] - gone[:-1]
-        step = np.diff(counts.total)
-        took = gone[1:] - begin[1:]
-        usual = step[(took > 0.5) & (took < 1.4) & (flat < 0.5)]
-        if usual.size:
-            typical = max(1.0, float(np.median(usual)))
-            gap = (flat > 1.4) & (step > typical * np.sqrt(flat + 1.0))
-            begin[1:] = np.where(gap, gone[:-1], begin[1:])
-    where = np.column_stack([begin[1:], gone[1:]]).ravel()
-    total = np.column_stack([counts.total[:-1], counts.total[1:]]).ravel()
-    return np.concatenate([gone[:1], where]), np.concatenate([counts.total[:1], total]), gone - begin
-
-
-def _observe(counts: Counts, contact: Heard, zone: str, shape: Shape, off: Collection[int]) -> _Days | None:
-    latest = max(contact.latest, float(counts.at[-1]))
-    moments = np.concatenate([counts.at, [latest]])
-    gone, days, edges = exposure(moments, zone, shape, off)
-    before, _, _ = exposure(np.concatenate([counts.at[:1], counts.before[1:], [latest]]), zone, shape, off)
-    where, total, took = _knots(counts, gone[:-1], before[:-1], contact)
-    worth = shape.worth(days, off)
-    gone_edges = np.concatenate([[0.0], np.cumsum(worth)])
-    at_edges = np.interp(gone_edges, where, total)
-    # Whole days only: the first and the last are seen in part.
-    if days.size < 4:
-        return None
-    inner = at_edges[1:-1]
-    pages = np.diff(inner)
-    change = np.clip(np.searchsorted(counts.at, edges[2:-2], side="right"), 1, max(1, counts.at.size - 1))
-    if counts.at.size < 2:
-        change = np.zeros(0, dtype=np.int64)
-        return None
-    blurred = (took[change] > 1.4) & (counts.before[change] < edges[2:-2]) & (counts.at[change] >= edges[2:-2])
-    starts = np.concatenate([[0], np.flatnonzero(~blurred) + 1])
-    lost = np.isin(
-        np.arange(pages.size),
-        np.searchsorted(edges[1:-1], counts.at[counts.lost], side="right") - 1,
-    )
-    length = np.diff(np.append(starts, pages.size))
-    return _Days(
-        np.maximum(0.0, np.add.reduceat(pages, starts)),
-        np.add.reduceat(worth[1:-1], starts),
-        days[1:-1][starts + length - 1],
-        length,
-        ~np.logical_or.reduceat(lost, starts),
-    )
-
-
-def _local_mean(seen: _Days) -> Floats:
-    """Pages per exposure around each observation (twenty observations either way)."""
-    pages = np.concatenate([[0.0], np.cumsum(seen.pages)])
-    worth = np.concatenate([[0.0], np.cumsum(seen.worth)])
-    here = np.arange(seen.pages.size)
-    low, high = np.maximum(0, here - _WINDOW), np.minimum(seen.pages.size, here + _WINDOW + 1)
-    made: Floats = (pages[high] - pages[low]) / np.maximum(0.5, worth[high] - worth[low])
-    return made
-
-
 def _noise(y: Floats, x: Floats) -> tuple[tuple[float, float], tuple[float, float]]:
     """(sum of squares, sum of products) of successive roots and pages: their ratio is the relative variance.
 
@@ -197,7 +106,7 @@ def _blend(sums: tuple[float, float], toward: float, weight: float) -> float:
     return (sums[0] + weight * toward) / (sums[1] + weight)
 
 
-def follow(work: _Days, roughness: float, drift: float) -> tuple[float, float, float, list[float]]:
+def follow(work: Days, roughness: float, drift: float) -> tuple[float, float, float, list[float]]:
     """The filter: roots of pages per exposure (``work.pages``) -> the level, its variance, log-likelihood, path.
 
     The level is that of the root, its variance relative to the level squared.
@@ -234,10 +143,10 @@ def flow(
     nothing = Flow(name, unit, 0.0, 1.0, habits.variance, habits.drift, habits.shape, 0, math.nan, None)
     if counts.at.size < 2:
         return replace(nothing, reason="the page counter has not moved yet")
-    seen = _observe(counts, contact, site.zone, habits.shape, site.off)
+    seen = observe(counts, contact, site.zone, habits.shape, site.off)
     if seen is None or seen.pages.size < LEAST_WORKDAYS:
         return replace(nothing, reason="fewer than five whole days of page counts")
-    mean = _local_mean(seen)
+    mean = local_mean(seen)
     single = (seen.length == 1) & (mean > 0) & seen.usable
     ratio = seen.pages[single] / mean[single]
     sums = measure(seen.last[single], ratio, habits.shape, site.off)
@@ -252,7 +161,7 @@ def flow(
     closed = (shares[0] + 60.0 * habits.shape.closed) / (shares[1] + 60.0)
     return _fit(
         replace(nothing, shape=replace(shape, closed=min(0.2, closed)), since=float(counts.at[0])),
-        _Days(seen.pages[work], worth[work], seen.last[work], seen.length[work], work[work]),
+        Days(seen.pages[work], worth[work], seen.last[work], seen.length[work], work[work]),
         habits,
         UseSums(sums, closed=shares),
         learn=learn,
@@ -260,7 +169,7 @@ def flow(
 
 
 def _working(
-    seen: _Days, worth: Floats, mean: Floats
+    seen: Days, worth: Floats, mean: Floats
 ) -> tuple[np.ndarray[tuple[int], np.dtype[np.bool_]], tuple[float, float]]:
     """Which observations say how much a workday prints; and how many single workdays were shut, of how many."""
     ratio = np.divide(seen.pages, worth * np.maximum(mean, 1e-9), out=np.zeros_like(mean), where=worth > 0)
@@ -272,7 +181,7 @@ def _working(
     return (work & ~shut, (count, of)) if of and count / of <= CLOSED_AT_MOST else (work, (0.0, of))
 
 
-def _fit(blank: Flow, work: _Days, habits: Habits, sums: UseSums, *, learn: bool) -> Flow:
+def _fit(blank: Flow, work: Days, habits: Habits, sums: UseSums, *, learn: bool) -> Flow:
     x = work.pages / work.worth
     # One day of a great job says little of the days to come, and must not pass for unevenness of every day.
     x = np.minimum(x, RARE_JOB * max(float(np.median(x)), float(x.mean()) / 2))
@@ -297,7 +206,7 @@ def _fit(blank: Flow, work: _Days, habits: Habits, sums: UseSums, *, learn: bool
     )
 
 
-def _worth_of(seen: _Days, shape: Shape, holidays: Collection[int]) -> Floats:
+def _worth_of(seen: Days, shape: Shape, holidays: Collection[int]) -> Floats:
     first = int(seen.last[0]) - int(seen.length[0]) + 1
     days = np.arange(first, int(seen.last[-1]) + 1)
     starts = np.concatenate([[0], np.cumsum(seen.length)[:-1]])
@@ -333,7 +242,7 @@ def by_time(habits: Habits, name: str = "elapsed workdays") -> Flow:
 
 def clock_counts(at: Floats, zone: str, shape: Shape, holidays: Collection[int]) -> Counts:
     """Elapsed exposure as if it were a counter, known at these moments (in order, not empty)."""
-    gone, _, _ = exposure(at, zone, shape, holidays)
+    gone = exposure(at, zone, shape, holidays)
     return Counts(at, gone, np.concatenate([at[:1], at[:-1]]), np.zeros(at.size, dtype=bool))
 
 
@@ -412,7 +321,6 @@ __all__ = [
     "by_time",
     "clock_counts",
     "describe",
-    "exposure",
     "flow",
     "follow",
 ]
