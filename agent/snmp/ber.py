@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 from agent.model.wire import Value
 
@@ -63,10 +64,23 @@ def request(
     version: int, community: str, pdu: int, request_id: int, oids: Sequence[str], repetitions: int = 0
 ) -> bytes:
     """A GET, GETNEXT or GETBULK message. ``version`` is 0 for SNMPv1 and 1 for v2c."""
-    rows = _asked(tuple(oids))
-    head = _integer(request_id) + _integer(0) + _integer(repetitions)
-    body = _integer(version) + _tlv(_OCTETS, community.encode()) + _tlv(pdu, head + _tlv(_SEQUENCE, rows))
-    return _tlv(_SEQUENCE, body)
+    inside = _integer(request_id) + _after_id(tuple(oids), repetitions)
+    return _tlv(_SEQUENCE, _integer(version) + _tlv(_OCTETS, community.encode()) + _tlv(pdu, inside))
+
+
+ID_OCTETS = 4
+LEAST_ID, MOST_ID = 0x01000000, 0x7FFFFFFF
+"""The request-ids that every agent writes in ``ID_OCTETS`` octets."""
+
+
+def around_id(version: int, community: str, pdu: int, oids: tuple[str, ...], repetitions: int) -> tuple[bytes, bytes]:
+    """The octets of a request before and after those of a request-id between ``LEAST_ID`` and ``MOST_ID``."""
+    whole, after = request(version, community, pdu, LEAST_ID, oids, repetitions), _after_id(oids, repetitions)
+    return whole[: -len(after) - ID_OCTETS], after
+
+
+def _after_id(oids: tuple[str, ...], repetitions: int) -> bytes:
+    return _integer(0) + _integer(repetitions) + _tlv(_SEQUENCE, _asked(oids))
 
 
 @lru_cache(maxsize=256)
@@ -126,7 +140,12 @@ def oid_text(data: bytes) -> str:
     return ".".join(map(str, (first, arcs[0] - 40 * first, *arcs[1:])))
 
 
-def _value(tag: int, data: bytes, start: int, stop: int) -> Value | None:
+def value(tag: int, data: bytes, start: int, stop: int) -> Value | None:
+    """The value of the type ``tag`` whose content is ``data[start:stop]``; None for an exception or Null.
+
+    Raises:
+        ValueError: no such type, or its content is no such value.
+    """
     if tag == _INTEGER:
         return _number(data, start, stop)
     if tag in _UNSIGNED:
@@ -144,31 +163,55 @@ def _value(tag: int, data: bytes, start: int, stop: int) -> Value | None:
     raise ValueError(f"a value of the unknown type {tag:#04x}")
 
 
+class Places(NamedTuple):
+    """Where the parts of a GetResponse stand in its octets.
+
+    ``request_id``: start and end of its content. ``rows``: of each varbind its start, the tag of its value, the start
+    of the value's content. ``end``: where the last varbind ends. ``tight``: no octets are left over anywhere.
+    """
+
+    request_id: tuple[int, int]
+    rows: list[tuple[int, int, int]]
+    end: int
+    tight: bool
+
+
 def response(data: bytes) -> Response:
     """Read a GetResponse of SNMPv1 or v2c.
 
     Raises:
         ValueError: the octets are no such message.
     """
+    return located(data)[0]
+
+
+def located(data: bytes) -> tuple[Response, Places]:
+    """As ``response``, and where everything stands."""
     at, end = _expect(data, 0, len(data), _SEQUENCE)
     start, at = _expect(data, at, end, _INTEGER)
     version = _number(data, start, at)
     start, at = _expect(data, at, end, _OCTETS)
     community = data[start:at]
     at, end = _expect(data, at, end, RESPONSE)
-    head = []
-    for _ in range(3):
+    id_at, at = _expect(data, at, end, _INTEGER)
+    id_end, head = at, [_number(data, id_at, at)]
+    for _ in range(2):
         start, at = _expect(data, at, end, _INTEGER)
         head.append(_number(data, start, at))
     at, end = _expect(data, at, end, _SEQUENCE)
+    tight = end == len(data)
     rows: list[tuple[str, Value | None]] = []
+    places: list[tuple[int, int, int]] = []
     while at < end:
         row, row_end = _expect(data, at, end, _SEQUENCE)
         start, stop = _expect(data, row, row_end, _OID)
-        tag, value, value_end = _take(data, stop, row_end)
-        rows.append((oid_text(data[start:stop]), _value(tag, data, value, value_end)))
+        tag, content, content_end = _take(data, stop, row_end)
+        rows.append((oid_text(data[start:stop]), value(tag, data, content, content_end)))
+        places.append((at, tag, content))
+        tight &= content_end == row_end
         at = row_end
-    return Response(version, community, head[0], head[1], head[2], tuple(rows))
+    response = Response(version, community, head[0], head[1], head[2], tuple(rows))
+    return response, Places((id_at, id_end), places, at, tight)
 
 
 _USM_STATS = bytes((0x2B, 6, 1, 6, 3, 15, 1, 1))  # 1.3.6.1.6.3.15.1.1, usmStats

@@ -1,4 +1,12 @@
-"""The preferred engine: gufo-snmp, whose Rust core writes and reads the messages.
+"""The preferred engine: gufo-snmp, whose Rust core writes and reads the messages, and a short cut past it.
+
+What does what:
+
+- walks, the first contact among them, second tries and all of SNMPv3: gufo-snmp.
+- the cells and alerts that a known printer is asked for all day over SNMPv1 or v2c (``together``): octets kept ready,
+  and answers told by what moved in them since the last ones (``errand``, ``known``). Most varbinds have not moved, and
+  making their values anew, in however quick a way, is much of the work of reading a fleet.
+- whatever gufo-snmp cannot tell: ``ber``.
 
 gufo-snmp hides the error-status of an answer, cannot read answers of more than 4,096 octets and leaves out what it
 does not understand. So whenever an answer to SNMPv1 or v2c is not exactly what was asked for, the same request goes
@@ -21,12 +29,13 @@ from typing import Any, TypeVar
 from gufo.snmp._fast import SnmpV1ClientSocket, SnmpV2cClientSocket, SnmpV3ClientSocket
 from gufo.snmp.utils import format_sock_addr
 
-from agent.model.wire import Community, Peer, Unresolved, Unsupported, UsmUser, Value
+from agent.model.wire import Community, Peer, Unresolved, Unsupported, UsmUser, Value, WireError
 from agent.snmp import ber, words
+from agent.snmp.errand import Errand
 from agent.snmp.gufo_keys import usm_user
 from agent.snmp.gufo_v3 import SecureTalk
 from agent.snmp.session import Expired, Session
-from agent.snmp.wire import Row, Rows
+from agent.snmp.wire import Asked, Row, Rows, Told
 
 T = TypeVar("T")
 
@@ -130,6 +139,24 @@ class GufoEngine:
                     session.cursor = None
             response = await self._exactly(session, peer, ber.GET_BULK, [oid], max_repetitions, end)
             return Rows((name, value) for name, value in response.rows if value is not None)
+
+    async def together(self, peer: Peer, gets: Asked, step: tuple[str, int], timeout: float, end: float) -> Told:
+        """See ``Engine.together``. SNMPv3 is asked one by one."""
+        credentials = peer.credentials
+        if isinstance(credentials, UsmUser):
+            return Told()
+        try:
+            session, _ = self._start(peer, timeout)
+        except WireError as error:
+            return Told(failure=error)
+        async with session.lock:
+            errand = session.errand
+            if errand is None or not errand.asks(gets, step):
+                errand, before = Errand(session, credentials, gets, step), errand
+                if before is not None:
+                    errand.remember(before)
+                session.errand = errand
+            return await errand.run(timeout, end)
 
     async def forget(self, peer: Peer) -> None:
         """See ``Engine.forget``."""

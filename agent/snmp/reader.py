@@ -11,7 +11,7 @@ import asyncio
 import dataclasses
 import functools
 from collections import OrderedDict
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
 
 from agent.mib import plan
@@ -21,7 +21,7 @@ from agent.model.wire import Answers, Cells, Denied, Garbled, Peer, Silent, Valu
 from agent.snmp.addresses import Resolver
 from agent.snmp.visit import FAST_SECONDS, Lanes, Pass, Visit, chunks
 from agent.snmp.walk import Harvest, stretches, walk, walk_all
-from agent.snmp.wire import CellFault, Dropped, Engine, Limits, TooBig
+from agent.snmp.wire import Asked, CellFault, Dropped, Engine, Limits, Rows, TooBig
 
 _SCALARS = [f"{root.oid}.0" for root in plan.SCALAR_ROOTS]
 _PROBE_SCALARS = [f"{oid}.0" for oid in ("1.3.6.1.2.1.1.1", "1.3.6.1.2.1.1.2", "1.3.6.1.2.1.1.5")]
@@ -30,7 +30,7 @@ _TELLING = ("1.3.6.1.2.1.25.3.", "1.3.6.1.2.1.43.5.1.1.")
 # What tells a printer is walked first, so that a server with hundreds of interfaces costs little.
 _FIRST = stretches([root for root in _TABLES if root.oid.startswith(_TELLING)])
 _OTHERS = stretches([root for root in _TABLES if not root.oid.startswith(_TELLING)])
-_VOLATILE = stretches(plan.VOLATILE)
+(_ALERTS,) = stretches(plan.VOLATILE)
 _CONFIG_CHANGES = "1.3.6.1.2.1.43.5.1.1.1."
 _PROBED = stretches([root for root in plan.PROBE if f"{root.oid}.0" not in _PROBE_SCALARS])
 _ALERT_COLUMNS = len(plan.VOLATILE)
@@ -98,8 +98,8 @@ def _shape(oids: _Oids) -> tuple[_Oids, _Oids, _Oids]:
 
 
 @functools.lru_cache(2_000)
-def _cut(oids: _Oids, size: int) -> list[list[str]]:
-    """The PDUs, shared likewise: nobody may change these lists."""
+def _cut(oids: _Oids, size: int) -> Asked:
+    """The PDUs, shared likewise."""
     return chunks(oids, size)
 
 
@@ -226,9 +226,11 @@ class Reader:
         asked = known.full if full else known.fast
         now: dict[str, Value] = {}
         fault: WireError | None = None
-        for chunk in known.full_chunks if full else known.fast_chunks:
+        gets = known.full_chunks if full else known.fast_chunks
+        told = await visit.together(gets, (_ALERTS.start, known.volatile))
+        for place, chunk in enumerate(gets):
             try:
-                now.update(await visit.get(chunk))
+                now.update(await visit.get(chunk, told.of(place)))
             except (CellFault, TooBig):
                 found, fault = await self._get(visit, known, chunk)
                 now.update(found)
@@ -241,14 +243,13 @@ class Reader:
         cells = known.cells.copy()
         cells.update(now)
         known.cells = cells
-        harvest = await self._walk_volatile(known, visit)
+        harvest = await self._walk_alerts(known, visit, told.of_step(len(gets)))
         whole = cells | harvest.cells if harvest.cells else cells
         return self._answers(known, visit, whole, harvest, learnt=False)
 
-    async def _walk_volatile(self, known: _Known, visit: Visit) -> Harvest:
+    async def _walk_alerts(self, known: _Known, visit: Visit, ahead: Rows | WireError | None = None) -> Harvest:
         harvest = Harvest(self._limits)
-        for stretch in _VOLATILE:
-            await walk(visit, stretch, harvest, known.volatile)
+        await walk(visit, _ALERTS, harvest, known.volatile, ahead)
         # As much as this time and one more row, so that one request is enough the next time, too.
         more = _ALERT_COLUMNS + _IF_EMPTY if harvest.cells else _IF_EMPTY
         known.volatile = min(_MOST_ALERT_ROWS, len(harvest.cells) + more)
@@ -276,7 +277,7 @@ class Reader:
         known.put(kept)
         harvest.cells = {}
         if printers:
-            alerts = await self._walk_volatile(known, visit)
+            alerts = await self._walk_alerts(known, visit)
             harvest.cells = alerts.cells
             harvest.truncated += alerts.truncated
         if not printers:
@@ -300,7 +301,7 @@ class Reader:
         )
 
     async def _get(
-        self, visit: Visit, known: _Known | None, oids: list[str]
+        self, visit: Visit, known: _Known | None, oids: Sequence[str]
     ) -> tuple[dict[str, Value], WireError | None]:
         """GET some cells, leaving out those at which the agent stumbles; also the last such stumble."""
         found: dict[str, Value] = {}

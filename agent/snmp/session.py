@@ -14,13 +14,16 @@ import os
 import socket
 import weakref
 from collections.abc import Callable
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from gufo.snmp._fast import GetIter
 
 from agent.model.wire import Peer, WireError
 from agent.snmp import words
 from agent.snmp.wire import Rows
+
+if TYPE_CHECKING:
+    from agent.snmp.errand import Errand
 
 T = TypeVar("T")
 
@@ -94,6 +97,7 @@ class Session:
         "_guarded",
         "_line",
         "_receive",
+        "_running",
         "_sock",
         "_timers",
         "_waiter",
@@ -101,6 +105,7 @@ class Session:
         "check",
         "cursor",
         "discovered",
+        "errand",
         "fd",
         "lock",
         "loop",
@@ -118,6 +123,7 @@ class Session:
         self.loop = asyncio.get_running_loop()
         self.lock = asyncio.Lock()
         self.cursor: tuple[str, str, Any] | None = None
+        self.errand: Errand | None = None
         self.discovered = False
         self.proven = False
         self.seen = b""
@@ -125,6 +131,7 @@ class Session:
         self.check: Callable[[bytes], bool] | None = None
         self._timers = _timers(self.loop)
         self._waiter: asyncio.Future[Any] | None = None
+        self._running: set[asyncio.Future[Any]] = set()
         self._receive: Callable[[], Any] = _closed
         self._line: socket.socket | None = None
         self._wire: socket.socket | None = None
@@ -167,7 +174,7 @@ class Session:
             Exception: whatever else ``receive`` raised.
         """
         waiter: asyncio.Future[T] = self.loop.create_future()
-        running = self._timers.start(waiter, seconds)
+        self._running = self._timers.start(waiter, seconds)
         self._waiter, self._receive = waiter, receive
         self.rejected = 0
         try:
@@ -181,8 +188,15 @@ class Session:
                 await self._send_again(send, error)
             return await waiter
         finally:
-            running.discard(waiter)
+            self._running.discard(waiter)
             self._waiter = None
+
+    def prolong(self, seconds: float) -> None:
+        """Let the exchange under way end ``seconds`` from now at the latest."""
+        waiter = self._waiter
+        if waiter is not None:
+            self._running.discard(waiter)
+            self._running = self._timers.start(waiter, seconds)
 
     async def _send_again(self, send: Callable[[], None], error: OSError) -> None:
         for _ in range(_SEND_TRIES):
@@ -294,7 +308,7 @@ class Session:
         for own in (self._line, self._wire):
             if own is not None:
                 own.close()
-        self._sock = self._waiter = self.cursor = self.check = None
+        self._sock = self._waiter = self.cursor = self.check = self.errand = None
         self._receive = _closed  # the bound method holds the socket open
 
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import random
-from collections.abc import Awaitable, Callable, Sequence
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import TypeVar
 
-from agent.model.wire import Community, Garbled, Peer, Refused, Silent, Traffic, Value
-from agent.snmp.wire import Engine, Rows
+from agent.model.wire import Community, Garbled, Peer, Refused, Silent, Traffic, Value, WireError
+from agent.snmp.wire import Asked, Engine, Rows, Told
 
 T = TypeVar("T")
 
@@ -111,8 +111,23 @@ class Visit:
         """What the visit has cost so far."""
         return Traffic(self._requests, self._retries, self._timeouts, self._loop.time() - self._started)
 
-    async def get(self, oids: list[str]) -> dict[str, Value]:
-        """One GET, tried as often as the peer's settings allow."""
+    async def together(self, gets: Asked, step: tuple[str, int]) -> Told:
+        """GETs and a step of a walk in a row, as far as the engine takes the short cut, each tried once.
+
+        What it tells is handed to ``get`` and ``after``, which go on from there.
+        """
+        told = await self._engine.together(self.peer, gets, step, self._timeout, self._end)
+        answered = len(told.cells) + (told.rows is not None)
+        self._requests += answered + (told.failure is not None)
+        self._answered = self._answered or answered > 0
+        return told
+
+    async def get(self, oids: Sequence[str], ahead: dict[str, Value] | WireError | None = None) -> Mapping[str, Value]:
+        """One GET, tried as often as the peer's settings allow. ``ahead``: what the first try has brought already."""
+        if isinstance(ahead, dict):
+            return ahead
+        if ahead is not None:
+            return await self._second(ahead, lambda seconds: self._engine.get(self.peer, oids, seconds))
         if self._end - self._loop.time() < self._timeout:
             return await self._try(lambda seconds: self._engine.get(self.peer, oids, seconds))
         # The same as _try, without the detours: this is the one question that every printer is asked all day.
@@ -124,12 +139,19 @@ class Visit:
         self._answered = True
         return found
 
-    async def after(self, oid: str, count: int, within: str) -> Rows:
-        """Up to ``count`` instances after ``oid``: one GETBULK, or for SNMPv1 one GETNEXT."""
+    async def after(self, oid: str, count: int, within: str, ahead: Rows | WireError | None = None) -> Rows:
+        """Up to ``count`` instances after ``oid``: one GETBULK, or for SNMPv1 one GETNEXT. ``ahead``: see ``get``."""
+        if isinstance(ahead, Rows):
+            return ahead
         peer = self.peer
-        if isinstance(peer.credentials, Community) and peer.credentials.version == "1":
-            return Rows(await self._try(lambda seconds: self._engine.get_next(peer, oid, within, seconds)))
-        return await self._try(lambda seconds: self._engine.get_bulk(peer, oid, count, within, seconds))
+        first = isinstance(peer.credentials, Community) and peer.credentials.version == "1"
+
+        async def question(seconds: float) -> Rows:
+            if first:
+                return Rows(await self._engine.get_next(peer, oid, within, seconds))
+            return await self._engine.get_bulk(peer, oid, count, within, seconds)
+
+        return await (self._try(question) if ahead is None else self._second(ahead, question))
 
     async def _try(self, question: Callable[[float], Awaitable[T]]) -> T:
         left = self.left
@@ -142,6 +164,12 @@ class Visit:
             return await self._again(failure, question)
         self._answered = True
         return answer
+
+    async def _second(self, failure: WireError, question: Callable[[float], Awaitable[T]]) -> T:
+        """What is left to do after a first try that failed."""
+        if isinstance(failure, Silent | Garbled):
+            return await self._again(failure, question)
+        raise failure
 
     async def _again(self, failure: Silent | Garbled, question: Callable[[float], Awaitable[T]]) -> T:
         """The second and further tries: each waits twice as long as the one before, give or take.
@@ -189,6 +217,6 @@ class Visit:
         )
 
 
-def chunks(oids: Sequence[str], size: int) -> list[list[str]]:
-    """The OIDs in lists of at most ``size``."""
-    return [list(oids[at : at + size]) for at in range(0, len(oids), size)]
+def chunks(oids: tuple[str, ...], size: int) -> Asked:
+    """The OIDs in tuples of at most ``size``."""
+    return tuple(oids[at : at + size] for at in range(0, len(oids), size))

@@ -12,9 +12,9 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 from agent.mib.plan import Root
-from agent.model.wire import Value
+from agent.model.wire import Value, WireError
 from agent.snmp.visit import OutOfTime, Visit
-from agent.snmp.wire import CellFault, Limits, TooBig
+from agent.snmp.wire import CellFault, Limits, Rows, TooBig
 
 _FEW_COLUMNS = 2  # so many are walked one by one; with more it is quicker to walk the whole table
 
@@ -71,8 +71,10 @@ class Harvest:
         return True
 
 
-async def walk(visit: Visit, stretch: Stretch, harvest: Harvest, count: int) -> bool:
-    """Walk one stretch, ``count`` rows a request at first.
+async def walk(
+    visit: Visit, stretch: Stretch, harvest: Harvest, count: int, ahead: Rows | WireError | None = None
+) -> bool:
+    """Walk one stretch, ``count`` rows a request at first. ``ahead``: what its first request has brought already.
 
     Returns:
         Whether other stretches are worth walking: False when time or memory is used up.
@@ -80,8 +82,9 @@ async def walk(visit: Visit, stretch: Stretch, harvest: Harvest, count: int) -> 
     at = within = stretch.start
     steps = _Steps(stretch, harvest)
     while True:
+        given, ahead = ahead, None
         try:
-            rows = await visit.after(at, count, within)
+            rows = await visit.after(at, count, within, given)
         except TooBig:
             if count == 1:
                 harvest.truncated.append(f"{steps.where(at)}: one row does not fit into an answer")

@@ -17,7 +17,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from agent.model.wire import AgentFault, Peer, Silent, Unsupported, Value
+from agent.model.wire import AgentFault, Peer, Silent, Unsupported, Value, WireError
 
 ENGINES = ("gufo", "pysnmp")
 """The engines by name, the preferred one first."""
@@ -30,6 +30,32 @@ class Rows(list[Row]):
     """Rows of one answer. ``over``: the engine knows that nothing more is below the root of the walk."""
 
     over: bool = False
+
+
+Asked = tuple[tuple[str, ...], ...]
+"""The instances of several GETs, one tuple a GET."""
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What came of some GETs and a step of a walk asked in a row (``Engine.together``), as far as it went.
+
+    ``cells``: of each GET that was answered. ``rows``: of the step, if that was answered. ``failure``: why the first
+    of those that were not answered was not; None where it was not asked.
+    """
+
+    cells: Sequence[dict[str, Value]] = ()
+    rows: Rows | None = None
+    failure: WireError | None = None
+
+    def of(self, place: int) -> dict[str, Value] | WireError | None:
+        """What came of the GET at ``place``, from 0; None where it was not asked."""
+        answered = len(self.cells)
+        return self.cells[place] if place < answered else self.failure if place == answered else None
+
+    def of_step(self, gets: int) -> Rows | WireError | None:
+        """What came of the step, before which so many GETs were to be asked; None where it was not asked."""
+        return self.failure if self.rows is None and len(self.cells) == gets else self.rows
 
 
 class TooBig(AgentFault):
@@ -121,6 +147,16 @@ class Engine(Protocol):
         A walk starts with ``oid`` at its root and goes on from the last instance it got, with the root as ``within``
         (``oid`` itself where None) all the way. Rows that are not below ``within`` may be left out, and no rows at all
         mean that nothing more is below it. Not for SNMPv1, which knows no GETBULK.
+        """
+        ...
+
+    async def together(self, peer: Peer, gets: Asked, step: tuple[str, int], timeout: float, end: float) -> Told:
+        """GETs, and then the instances after ``step`` (an OID, and how many), one request after the other.
+
+        A short cut for what a printer is asked all day: each request leaves when the one before was answered, and
+        whoever waits is woken once. An engine may go as far with it as it likes, and not at all (``Told()``); it
+        raises nothing. Each request has ``timeout`` seconds, and none is sent that may have less before ``end`` (the
+        loop's time). ``step`` is a GETBULK, or for SNMPv1 a GETNEXT.
         """
         ...
 

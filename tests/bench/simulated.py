@@ -2,7 +2,8 @@
 
 The first time a printer is asked something, the answer is made by the agent of the rehearsal and kept; from then on the
 same question is answered by putting the request-id in front of kept octets (versions 1 and 2c), or by encrypting and
-signing them (version 3). One UDP socket a printer, each with a loopback address of its own.
+signing them (version 3). What moves is written into the kept octets: sysUpTime at every answer, as on any printer, and
+life count and level when it is told to print (``change``). One UDP socket a printer, each with an address of its own.
 
 Run it by hand to see what it can serve: ``python -m tests.bench.simulated --printers 2000 --seconds 3``.
 """
@@ -46,6 +47,8 @@ KIND = Kind(
     trays=(TrayKind("Tray 1"),), colours=CMYK,
 )  # fmt: skip
 _LIFE, _LEVEL = f"{face.PRT}.10.2.1.4.1.1", f"{face.PRT}.11.1.1.9.1.1"
+_UP = "1.3.6.1.2.1.1.3.0"
+_BOOTED = 0x1000_0000  # ticks; so that sysUpTime has four octets
 _SERIAL, _NAME, _MAC = f"{face.PRT}.5.1.1.17.1", "1.3.6.1.2.1.1.5.0", f"{face.IF_ENTRY}.6.2"
 _LEFT_OUT = (f"{face.PRT}.6.", f"{face.PRT}.17.", f"{face.PRT}.13.")
 
@@ -64,6 +67,43 @@ def template() -> dict[str, Value]:
     return {oid: cell for oid, cell in cells.items() if not oid.startswith(_LEFT_OUT)}
 
 
+def ticks() -> bytes:
+    """The content of every printer's sysUpTime now: four octets that never stand for less than before."""
+    return (_BOOTED + int(time.monotonic() * 100)).to_bytes(4, "big")
+
+
+class Prepared:
+    """An answer without its request-id, and where in it the values of the cells stand that move."""
+
+    __slots__ = ("_places", "octets")
+
+    def __init__(self, octets: bytes) -> None:
+        self.octets = bytearray(octets)
+        self._places: dict[str, int] = {}
+        for oid in (_UP, _LIFE, _LEVEL):
+            name = ber.element(ber.OID, ber.oid_content(oid))
+            at = octets.find(name)
+            if at >= 0:
+                self._places[oid] = at + len(name) + 2
+
+    def put(self, oid: str, content: bytes) -> bool:
+        """Write this content of the cell's value over the one that stands there; False if it does not fit."""
+        at = self._places.get(oid)
+        if at is None:
+            return True
+        if self.octets[at - 1] != len(content):
+            return False
+        self.octets[at : at + len(content)] = content
+        return True
+
+    def now(self) -> bytearray:
+        """The octets, with the present sysUpTime."""
+        at = self._places.get(_UP)
+        if at is not None:
+            self.octets[at : at + 4] = ticks()
+        return self.octets
+
+
 class Printer:
     """One simulated printer: its cells, its prepared answers."""
 
@@ -74,6 +114,7 @@ class Printer:
             _MAC: b"\x02\x4c" + number.to_bytes(4, "big"),
             _LIFE: 10_000 + number,
             _LEVEL: 8_000 - number % 4_000,
+            _UP: int.from_bytes(ticks(), "big"),
         }
         self.image = Image({_NAME: b""}, face.tag_of)
         self.image.order, self.image.names, self.image.values = like.order, like.names, dict(like.values)
@@ -86,7 +127,7 @@ class Printer:
             engine_id=bytes.fromhex("80007ed905") + number.to_bytes(8, "big"),
             clock=lambda: (1, int(time.monotonic() - began) + 1_000),
         )
-        self.kept: dict[bytes, bytes] = {}
+        self.kept: dict[bytes, Prepared] = {}
         self.answer = self._secured if version == "3" else self._plain
 
     def _renew(self) -> None:
@@ -94,13 +135,16 @@ class Printer:
             self.image.values[ber.oid_content(oid)] = ber.value(face.tag_of(oid, cell), cell)
 
     def wear(self, pages: int) -> None:
-        """It prints: the life counter rises, the first toner falls. Prepared answers are forgotten."""
+        """It prints: the life counter rises, the first toner falls. Prepared answers say so, or are forgotten."""
         life, level = self.cells[_LIFE], self.cells[_LEVEL]
         assert isinstance(life, int)
         assert isinstance(level, int)
         self.cells[_LIFE], self.cells[_LEVEL] = life + pages, level - 1 if level > 10 else 8_000
         self._renew()
-        self.kept.clear()
+        moved = [(oid, self.image.values[ber.oid_content(oid)][2:]) for oid in (_LIFE, _LEVEL)]
+        self.kept = {
+            key: kept for key, kept in self.kept.items() if all(kept.put(oid, content) for oid, content in moved)
+        }
 
     def _plain(self, asked: bytes) -> bytes | None:
         """Versions 1 and 2c: everything up to the request-id is short, so its place is found by a few steps."""
@@ -117,8 +161,8 @@ class Printer:
             if made is None:
                 return None
             start, stop = _after_request_id(made)
-            kept = self.kept[key] = made[start:stop]
-        content = asked[inside:after] + kept
+            kept = self.kept[key] = Prepared(made[start:stop])
+        content = asked[inside:after] + kept.now()
         whole = asked[at:pdu] + b"\xa2" + ber.length(len(content)) + content
         return b"\x30" + ber.length(len(whole)) + whole
 
@@ -141,8 +185,8 @@ class Printer:
             made = self.responder.answer(ber.read_pdu(scoped, at, end), 1_300, first=False)
             _, first, last = ber.read(made, 0, len(made))
             _, _, then = ber.read(made, first, last)
-            kept = self.kept[key] = made[then:last]
-        pdu = ber.element(ber.RESPONSE, scoped[start:after] + kept)
+            kept = self.kept[key] = Prepared(made[then:last])
+        pdu = ber.element(ber.RESPONSE, scoped[start:after] + kept.now())
         return engine.message(head.message_id, head.flags & 3, admitted.user, b"", pdu)
 
 
