@@ -111,12 +111,13 @@ class Doors:
             fresh=fresh,
         )
         if gate.keeper is not None:
-            await self._recognise(visit, headers, peer, cookies.get(cookie_name(SESSION_COOKIE, secure=secure), ""))
+            session = cookies.get(cookie_name(SESSION_COOKIE, secure=secure), "")
+            await self._recognise(visit, headers, peer, session, charted=scope["path"].endswith(".svg"))
         if visit.caller.how == "token" and not _is_api(scope):
             raise Refused(403, "Tokens are for programs: /api/v1/ takes them, the pages do not.")
         return visit
 
-    async def _recognise(self, visit: Visit, headers: Headers, peer: str, session: str) -> None:
+    async def _recognise(self, visit: Visit, headers: Headers, peer: str, session: str, *, charted: bool) -> None:
         gate, keeper = self._gate, self._gate.keeper
         assert keeper is not None  # noqa: S101 - looked at by the caller
         scheme, _, secret = headers.get("authorization", "").partition(" ")
@@ -140,8 +141,9 @@ class Doors:
             if person is not None:
                 visit.caller = Caller(person.name, person.role, "proxy")
         elif gate.sign_in and session:
-            # What a page asks for by itself is no sign of its reader.
-            person = await run_in_threadpool(keeper.session, session, used="x-lowmark-live" not in headers)
+            # What a page asks for by itself is no sign of its reader: to be renewed, and its charts.
+            used = "x-lowmark-live" not in headers and not charted
+            person = await run_in_threadpool(keeper.session, session, used=used)
             if person is not None:
                 visit.caller = Caller(person.name, person.role, "session")
                 visit.secret, visit.fresh = session, False

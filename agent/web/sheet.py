@@ -51,7 +51,7 @@ class Outlook:
 
 @dataclass(frozen=True, slots=True)
 class SupplyPart:
-    """One supply: as it is, how it went, and when it will be used up."""
+    """One supply: as it is, how it went, and when it will be used up. ``alt``: what its chart shows, in words."""
 
     supply: Supply
     bar: Bar
@@ -59,6 +59,7 @@ class SupplyPart:
     forecast: Forecast | None
     outlook: Outlook
     chart: charts.LevelChart | None
+    alt: str
     told: tuple[Told, ...]
     lives: tuple[Life, ...]
 
@@ -94,6 +95,7 @@ class Sheet:
     supplies: tuple[SupplyPart, ...]
     usage: Usage | None
     volume: charts.VolumeChart | None
+    volume_alt: str
     weeks: tuple[tuple[date, int, int], ...]
     daily: tuple[Day, ...]
     counters: tuple[Counter, ...]
@@ -102,10 +104,15 @@ class Sheet:
     insight: Insight | None
 
 
-def grain(now: datetime, days: int, zone: str) -> Grain:
-    """How fine a history of the last ``days`` days the page of a printer shows."""
+def grain(now: datetime, days: int, zone: str, insight: Insight | None = None) -> Grain:
+    """How fine a history of the last ``days`` days the page of a printer shows.
+
+    Levels are looked up also where a new life began, so that they rise where it is drawn.
+    """
     step = timedelta(days=days) // LEVELS_DRAWN
-    drawn = [now - step * back for back in range(LEVELS_DRAWN, -1, -1)]
+    # Even moments, and not such that lie back from now: so the same are looked up until another one has come.
+    last = now - timedelta(seconds=now.timestamp() % step.total_seconds())
+    drawn = [last - step * back for back in range(LEVELS_DRAWN, -1, -1)]
     today = now.astimezone(zone_of(zone)).date()
     nights = [_midnight(today - timedelta(days=back), zone) for back in range(days + 1, -1, -1)]
     monday = today - timedelta(days=today.weekday())
@@ -113,7 +120,8 @@ def grain(now: datetime, days: int, zone: str) -> Grain:
     # A count at the very midnight belongs to the day that begins.
     before = [at - timedelta(microseconds=1) for at in nights]
     told = [at for at in mondays if at >= drawn[0]]
-    return Grain((drawn, told), (before, [now]), NAMES, LEDGER_TOLD)
+    began = {one.fitted for one in insight.lives if one.fitted and drawn[0] <= one.fitted <= now} if insight else set()
+    return Grain((drawn, sorted({*told, *began, now})), (before, [now]), NAMES, LEDGER_TOLD)
 
 
 def _midnight(on: date, zone: str) -> datetime:
@@ -149,7 +157,8 @@ def sheet(
         _alerts(reading),
         tuple(_supply(one, history, insight, times) for one in supplies),
         next((one for one in insight.usage if not one.by_time), None) if insight is not None else None,
-        charts.volume(daily, zone),
+        charts.volume(daily),
+        _volume_words(daily),
         tuple(volume.weeks(daily)),
         tuple(reversed(daily)),
         reading.counters if reading is not None else (),
@@ -198,20 +207,42 @@ def _supply(supply: Supply, history: PrinterHistory, insight: Insight | None, ti
     if insight is not None:
         forecast = next((one for one in insight.forecasts if one.supply == supply.key), None)
         lives = tuple(one for one in insight.lives if one.supply == supply.key)
-    chart = None
+    outlook = outlook_of(forecast, supply, times.today)
+    name = supply_name(supply.kind, supply.colorant, supply.key, supply.description)
+    chart, alt = None, ""
     told: tuple[Told, ...] = ()
     if track is not None:
         chart = charts.levels(track, forecast, lives, times)
+        alt = _level_words(f"{'Space left in' if supply.is_receptacle else 'Level of'} {name}", track, chart, times)
+        alt += f" {outlook.when}{f', {outlook.more}' if outlook.more else ''}." if outlook.when else ""
         told = _told(track, forecast, times)
-    return SupplyPart(
-        supply,
-        bar(supply),
-        supply_name(supply.kind, supply.colorant, supply.key, supply.description),
-        forecast,
-        outlook_of(forecast, supply, times.today),
-        chart,
-        told,
-        tuple(reversed(lives)),
+    return SupplyPart(supply, bar(supply), name, forecast, outlook, chart, alt, told, tuple(reversed(lives)))
+
+
+def _level_words(what: str, track: SupplyTrack, chart: charts.LevelChart, times: Times) -> str:
+    """What a chart of levels shows, in a sentence."""
+    begin = times.begin.astimezone(zone_of(times.zone)).date()
+    low = min((share for _, share in chart.shown if share == share), default=None)
+    said = [f"{_level_at(track, times.begin)} at first"] if track.points[0].at <= times.begin else []
+    said += [f"{percent(low)} at the lowest"] if low is not None else []
+    said += [f"{_level_at(track, times.now)} now"]
+    count = len(chart.fitted)
+    said += [f"a new one fitted {'once' if count == 1 else f'{count} times'}"] if count else []
+    return f"{what} from {near_day(begin, times.today)} to now: {', '.join(said)}."
+
+
+def _volume_words(daily: Sequence[Day]) -> str:
+    """What the chart of pages by day shows, in a sentence."""
+    known = [(one.pages, one.on) for one in daily if one.pages is not None]
+    if not known:
+        return ""
+    last = daily[-1].on
+    most, on = max(known)
+    unheard = len(daily) - len(known)
+    silent = f"; not heard of on {'one day' if unheard == 1 else f'{unheard} days'}" if unheard else ""
+    return (
+        f"Pages by day from {near_day(daily[0].on, last)} to {near_day(last, last)}: "
+        f"{number(sum(pages for pages, _ in known))} in all, most on {near_day(on, last)} with {number(most)}{silent}."
     )
 
 

@@ -14,7 +14,7 @@ from starlette.types import ASGIApp, Receive, Scope, Send
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.fleet import LedgerEntry, Printer
 from agent.model.zones import zone_of
-from agent.web import alarm_forms, look, round_pages, service_pages, shelf_pages, sign_in, symptom_page
+from agent.web import alarm_forms, look, printer_page, round_pages, service_pages, shelf_pages, sign_in, symptom_page
 from agent.web.api import build_api
 from agent.web.callers import Refused
 from agent.web.gate import Gate
@@ -23,7 +23,6 @@ from agent.web.leaf import HEADERS, NAV, PAGE, address, answer, guarded, leaves,
 from agent.web.live import Bulletin, live
 from agent.web.problem import problem
 from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
-from agent.web.sheet import DAYS, grain, sheet
 from agent.web.standing import SET_ASIDE, chosen
 from agent.web.words import harmless
 
@@ -41,7 +40,6 @@ def routes(house: House, gate: Gate | None = None, bulletin: Bulletin | None = N
     site = Site(house, roster)
     shown: tuple[tuple[str, Callable[[Request], Response]], ...] = (
         ("/printers", site.printers),
-        ("/printers/{printer_id:int}", site.printer),
         ("/printers/{printer_id:int}/symptom", site.symptom),
         ("/alarms", site.alarms),
         ("/ledger", site.ledger),
@@ -50,6 +48,7 @@ def routes(house: House, gate: Gate | None = None, bulletin: Bulletin | None = N
     return [
         Route("/", lambda _: RedirectResponse("/round", 307)),
         *(Route(path, guarded(page)) for path, page in shown),
+        *printer_page.routes(house),
         *round_pages.routes(house),
         *service_pages.routes(house),
         *shelf_pages.routes(house),
@@ -130,43 +129,12 @@ class Site:
             address=lambda **changed: address(query, **changed),
         )
 
-    def printer(self, request: Request) -> Response:
-        """One printer."""
-        house, printer_id = self._house, int(request.path_params["printer_id"])
-        now = house.now()
-        view = house.views().get(printer_id) if printer_id < 2**53 else None
-        if view is None:
-            return self._gone(printer_id)
-        days = number(request.query_params, "days", DAYS[1], DAYS[-1])
-        days = days if days in DAYS else DAYS[1]
-        history = house.outline(printer_id, _ago(now, days), now, grain(now, days, view.printer.place.zone))
-        if history is None:
-            return self._gone(printer_id)
-        records = [one for one in chosen(house.alarms()) if one.printer_id == printer_id]
-        insight = house.insights().get(printer_id)
-        made = sheet(view, history, insight, house.upkeep().get(printer_id), records, now, days)
-        return answer(
-            "printer.html", here="/printers", sheet=made, printer=view.printer, spans=DAYS, states=STATES,
-            proofs=house.proofs(printer_id)[::-1], suggestions=house.suggestions(printer_id),
-            printers={printer_id: view.printer}, stamps=service_pages.STATES,
-        )  # fmt: skip
-
     def symptom(self, request: Request) -> Response:
         """From what is seen on paper to the parts behind it."""
         shown = symptom_page.asked(self._house, int(request.path_params["printer_id"]), request.query_params)
         if shown is None:
             raise HTTPException(404)
         return answer("symptom.html", here="/printers", **shown)
-
-    def _gone(self, printer_id: int) -> Response:
-        known = self._house.printers().get(printer_id)
-        if known is None:
-            raise HTTPException(404)
-        if known.retired is not None:
-            text = f"{known.name} is out of service; its history is kept, and its ledger can be read."
-        else:
-            text = f"{known.name} has a history, but the settings do not name it now, so it is not asked any more."
-        return answer("fault.html", 404, title="This printer is not watched", text=text, here="/printers")
 
     def alarms(self, request: Request) -> Response:
         """What stands, the gravest first."""
@@ -256,10 +224,6 @@ def _script(_: Request) -> Response:
 
 def _icon(_: Request) -> Response:
     return Response(look.icon(), media_type="image/svg+xml", headers={"cache-control": "max-age=86400", **HEADERS})
-
-
-def _ago(now: datetime, days: int) -> datetime:
-    return now - timedelta(days=days)
 
 
 def _until(text: str, house: House) -> datetime | None:

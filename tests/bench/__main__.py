@@ -88,11 +88,12 @@ def looking_goals(seen: dict[str, Any]) -> Iterator[Goal]:
     yield Goal("page Printers, searched", 1000 * seconds["printers_search"], 300, "ms", at_most=True)
     yield Goal("page of one printer", 1000 * seconds["printer"], 200, "ms", at_most=True)
     yield Goal("the same, its whole history", 1000 * seconds["printer_whole"], 200, "ms", at_most=True)
+    yield Goal("one chart of it, drawn", 1000 * seconds["chart"], 100, "ms", at_most=True)
     yield Goal("page Round, planned anew", seconds["round"], 1.5, "s", at_most=True)
     yield Goal("page of a card", seconds["card"], 1.5, "s", at_most=True)
     yield Goal("page Shelf", 1000 * seconds["shelf"], 300, "ms", at_most=True)
     yield Goal("page This agent", 1000 * seconds["about"], 300, "ms", at_most=True)
-    yield Goal("heaviest page, compressed", max(seen["kilobytes"].values()), 300, "kB", at_most=True)
+    yield Goal("heaviest page, charts and all, compressed", max(seen["kilobytes"].values()), 300, "kB", at_most=True)
 
 
 def goals(

@@ -12,6 +12,7 @@ import argparse
 import asyncio
 import gc
 import json
+import re
 import sqlite3
 import statistics
 import sys
@@ -21,6 +22,7 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from html import unescape
 from itertools import islice
 from pathlib import Path
 from types import MappingProxyType
@@ -184,6 +186,19 @@ def ask(client: httpx.Client, timed: Timed, paths: list[str], *, warm: bool = Tr
     return statistics.median(took), size
 
 
+def draw_all(client: httpx.Client, timed: Timed, paths: list[str]) -> tuple[float, int]:
+    """The median of the seconds that one chart of these pages takes to draw, and the octets of the charts of a page."""
+    took, most = [], 0
+    for path in paths:
+        size = 0
+        for chart in re.findall(r'<img class="chart" src="([^"]+)"', client.get(path).text):
+            seconds, octets = ask(client, timed, [unescape(chart)], warm=False)
+            took.append(seconds)
+            size += octets
+        most = max(most, size)
+    return statistics.median(took), most
+
+
 def plan_anew(service: Service, client: httpx.Client, timed: Timed, rounds: int) -> tuple[float, int]:
     """As ``ask``, of a round that has to be planned each time: something was seen or logged meanwhile."""
     took, size = [], 0
@@ -232,6 +247,10 @@ def measure(store: Store, settings: Path, now: datetime, rounds: int) -> dict[st
             timed.cpu = timed.count = 0
             found[name] = ask(client, timed, paths)
             cpu[name] = timed.cpu / timed.count
+        timed.cpu = timed.count = 0
+        found["chart"] = draw_all(client, timed, pages["printer_whole"])
+        for name in ("printer", "printer_whole"):
+            found[name] = found[name][0], found[name][1] + found["chart"][1]
         timed.cpu = timed.count = 0
         found["round"] = plan_anew(service, client, timed, rounds)
         cpu["round"] = timed.cpu / timed.count

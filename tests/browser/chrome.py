@@ -11,6 +11,7 @@ from typing import Any
 
 from selenium.webdriver import Chrome, ChromeOptions
 from selenium.webdriver.chrome.service import Service
+from selenium.webdriver.support.ui import WebDriverWait
 
 from tests.needs import debian
 
@@ -47,10 +48,20 @@ def look_like(browser: Chrome, *, dark: bool, width: int, height: int = 900, med
     browser.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
 
 
+def loaded(browser: Chrome) -> int:
+    """Wait for the pictures of the page; how many there are. Raises when one does not come, or is none."""
+    there = "return [document.images.length, [...document.images].filter(one => one.complete).length]"
+    WebDriverWait(browser, 20).until(lambda it: len(set(it.execute_script(there))) == 1)
+    broken = "return [...document.images].filter(one => !one.naturalWidth).map(one => one.currentSrc)"
+    assert browser.execute_script(broken) == []
+    return int(browser.execute_script("return document.images.length"))
+
+
 def picture(browser: Chrome, path: Path, *, whole: bool = True) -> None:
     """The whole page, or what fits the window."""
     import base64
 
+    loaded(browser)
     shot = browser.execute_cdp_cmd("Page.captureScreenshot", {"captureBeyondViewport": whole, "format": "png"})
     path.parent.mkdir(parents=True, exist_ok=True)
     path.write_bytes(base64.b64decode(shot["data"]))

@@ -11,8 +11,9 @@ from selenium.webdriver.support.ui import WebDriverWait
 
 from agent.app.service import Service
 from agent.model.fleet import LedgerEntry
+from agent.model.hands import SET, Handwork
 from tests.browser.agent import agent
-from tests.browser.chrome import browser, complaints
+from tests.browser.chrome import browser, complaints, loaded
 
 
 @pytest.fixture(scope="module")
@@ -69,4 +70,24 @@ def test_the_focus_stays_on_the_link_that_it_was_on(running: tuple[str, Service]
     write(service, "after all that")
     wait(chrome, "after all that")
     assert chrome.switch_to.active_element.get_attribute("href") == there
+    assert complaints(chrome) == []
+
+
+def test_a_chart_is_drawn_anew_when_what_it_shows_has_changed(running: tuple[str, Service], chrome: Chrome) -> None:
+    address, service = running
+    assert service.hands is not None
+    chrome.get(f"{address}/printers/2")
+    loaded(chrome)
+    chrome.execute_script("window.stayed = true")
+    WebDriverWait(chrome, 20).until(lambda _: service.pages.bulletin.wanted)
+
+    def source() -> str:
+        chart = "img.chart[src*='supply=toner%3Acyan&']"
+        return str(chrome.execute_script(f'return document.querySelector("{chart}").getAttribute("src")'))
+
+    before = source()
+    service.hands("hl-02", Handwork(SET, "toner:cyan", share=0.03))
+    WebDriverWait(chrome, 60).until(lambda _: source() != before)
+    loaded(chrome)
+    assert chrome.execute_script("return window.stayed") is True, "the page was not loaded again"
     assert complaints(chrome) == []

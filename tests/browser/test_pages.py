@@ -7,13 +7,19 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+from PIL import Image
 from selenium.webdriver import Chrome, Keys
 from selenium.webdriver.common.by import By
+from selenium.webdriver.support.ui import WebDriverWait
 
 from agent.app.service import Service
+from agent.store import Store
+from agent.web.drawings import palettes
+from agent.web.gate import Gate
 from tests.browser.agent import agent
 from tests.browser.axe import nothing_serious
-from tests.browser.chrome import browser, complaints, look_like, picture
+from tests.browser.chrome import browser, complaints, loaded, look_like, picture
+from tests.doors.house import GOOD, Time, keeper_of, served
 
 ARTEFACTS = Path(__file__).parents[2] / "artefacts" / "pages"
 PAGES = {
@@ -42,15 +48,15 @@ def chrome() -> Iterator[Chrome]:
 def test_each_page_loads_quietly_and_fits_by_day_by_night_on_a_phone_and_on_paper(
     running: tuple[str, Service], chrome: Chrome, name: str
 ) -> None:
-    for look, (dark, width, media) in LOOKS.items():
+    for way, (dark, width, media) in LOOKS.items():
         look_like(chrome, dark=dark, width=width, media=media)
         chrome.get(running[0] + PAGES[name])
         assert chrome.find_elements(By.CSS_SELECTOR, "nav [aria-current=page]"), f"{name} is a page of its own"
         measure = "return [document.documentElement.scrollWidth, document.documentElement.scrollHeight]"
         wide, high = chrome.execute_script(measure)
-        assert wide <= width, f"{name} as {look} is {wide} wide"  # WCAG 2.2, 1.4.10: no scrolling to the side
+        assert wide <= width, f"{name} as {way} is {wide} wide"  # WCAG 2.2, 1.4.10: no scrolling to the side
         look_like(chrome, dark=dark, width=width, height=min(high, 8000), media=media)
-        picture(chrome, ARTEFACTS / f"{name}-{look}.png")
+        picture(chrome, ARTEFACTS / f"{name}-{way}.png")
         assert complaints(chrome) == []
         ground = chrome.execute_script("return getComputedStyle(document.body).backgroundColor")
         assert ground not in ("", "rgba(0, 0, 0, 0)"), "the style sheet is in force"
@@ -65,6 +71,64 @@ def test_axe_finds_nothing_serious(running: tuple[str, Service], chrome: Chrome,
         chrome.get(running[0] + PAGES[name])
         nothing_serious(chrome, name)
     chrome.get_log("browser")
+
+
+def test_axe_finds_nothing_serious_where_people_sign_in_and_change_their_password(
+    running: tuple[str, Service], chrome: Chrome, tmp_path: Path
+) -> None:
+    with Store.open(f"sqlite:///{tmp_path / 'people.sqlite'}") as store:
+        keeper = keeper_of(store, Time())
+        keeper.add("Lark", "look", GOOD, "root")
+        with served(running[1].pages.house, Gate(keeper, True)) as address:
+            for path in ("/sign-in?next=/password", "/password"):
+                for way, (dark, width, media) in LOOKS.items():
+                    look_like(chrome, dark=dark, width=width, media=media)
+                    chrome.get(address + path)
+                    assert chrome.current_url.endswith(path)
+                    assert chrome.execute_script("return document.documentElement.scrollWidth") <= width
+                    name = path.partition("?")[0].strip("/")
+                    picture(chrome, ARTEFACTS / f"{name}-{way}.png")
+                    nothing_serious(chrome, f"{name} as {way}")
+                if "next" in path:
+                    look_like(chrome, dark=False, width=1280)
+                    chrome.find_element(By.NAME, "name").send_keys("Lark")
+                    chrome.find_element(By.NAME, "password").send_keys(GOOD, Keys.ENTER)
+                    WebDriverWait(chrome, 20).until(lambda it: it.current_url == f"{address}/password")
+            assert complaints(chrome) == []
+
+
+def colours(chrome: Chrome, css: str, folder: Path) -> set[tuple[int, int, int]]:
+    """The colours of which more than a few dots are in the first such element, as the page shows it."""
+    picture(chrome, folder / "page.png")
+    place = chrome.execute_script(
+        f"const it = document.querySelector('{css}').getBoundingClientRect();"
+        "return [it.left, it.top + scrollY, it.right, it.bottom + scrollY]"
+    )
+    with Image.open(folder / "page.png") as shot:
+        part = shot.convert("RGB").crop([round(one) for one in place])
+        return {colour for count, colour in part.getcolors(1_000_000) or [] if count > 20}
+
+
+def test_charts_have_the_colours_of_day_night_and_paper(
+    running: tuple[str, Service], chrome: Chrome, tmp_path: Path
+) -> None:
+    light, dark = (
+        {name: tuple(bytes.fromhex(colour[1:])) for name, colour in palette.items()} for palette in palettes()
+    )
+    for night, width, media, palette, other in (
+        (False, 1280, "", light, dark), (True, 1280, "", dark, light), (True, 390, "", dark, light),
+        (True, 800, "print", light, dark),
+    ):  # fmt: skip
+        look_like(chrome, dark=night, width=width, media=media)
+        chrome.get(running[0] + "/printers/2")
+        assert loaded(chrome) > 2
+        found = colours(chrome, "img.chart", tmp_path)
+        assert palette["ink"] in found
+        assert other["ink"] not in found
+        assert ((255, 255, 255) if media else palette["paper"]) in found, "the page shows through"
+        narrow = "narrow=1" in chrome.execute_script("return document.querySelector('img.chart').currentSrc")
+        assert narrow == (width == 390)
+    assert complaints(chrome) == []
 
 
 def test_a_reader_finds_a_printer_and_its_numbers_with_the_keyboard_alone(
@@ -101,7 +165,6 @@ def test_what_the_printers_show_is_what_the_pages_show(running: tuple[str, Servi
     drawn = [float(one.get_attribute("width") or 0) / 99 for one in
              chrome.find_elements(By.CSS_SELECTOR, ".supply-now rect.ink")]  # fmt: skip
     assert drawn == pytest.approx(shares, abs=0.011)
-    assert len(chrome.find_elements(By.CSS_SELECTOR, "polygon.fan")) > 0, "a forecast is drawn"
 
 
 def test_no_script_runs_even_when_one_is_put_into_the_page(running: tuple[str, Service], chrome: Chrome) -> None:

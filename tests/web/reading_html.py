@@ -6,7 +6,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from html.parser import HTMLParser
 
-VOID = frozenset(("meta", "link", "input", "br", "hr", "img"))
+VOID = frozenset(("meta", "link", "input", "br", "hr", "img", "source"))
 
 
 @dataclass

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
 import unicodedata
 from collections.abc import Callable
 from dataclasses import replace
+from xml.etree import ElementTree as ET
 
 import httpx
 import pytest
@@ -15,6 +17,7 @@ from agent.model.contact import ContactState
 from agent.model.fleet import LedgerEntry, Place, Printer, PrinterView
 from agent.model.reading import Alert, Bin, Cover, Remark, Tray
 from agent.web.look import script_path
+from agent.web.words import harmless
 from tests.web.conftest import NOW
 from tests.web.reading_html import Page
 from tests.web.world import StoreHouse
@@ -83,9 +86,10 @@ def haunted(house: StoreHouse, changed: Callable[..., httpx.Client], bad: str) -
     )
     about = house.about()
     silent = ContactState(1, False, NOW, NOW, None, bad, bad)
+    past = replace(history, printer=view.printer, supplies=tracks, ledger=(entry,))
     return changed(
         views={1: view}, printers={1: view.printer}, alarms=(record,), ledger=(entry,), insights={1: insight},
-        history=replace(history, printer=view.printer, supplies=tracks, ledger=(entry,)),
+        history=past, outline=past,
         silent={1: silent},
         about=replace(about, store=bad, settings=bad, store_error=bad,
                       vitals=replace(about.vitals, store_failing=True, engine=bad)),
@@ -115,10 +119,9 @@ KNOWN = frozenset(
         "rect",
         "path",
         "circle",
-        "polyline",
-        "polygon",
-        "text",
-        "desc",
+        "picture",
+        "source",
+        "img",
         "main",
         "div",
         "h1",
@@ -169,7 +172,10 @@ def test_on_a_page_it_stays_text(haunted: httpx.Client, bad: str, path: str) -> 
     names = {name for _, name, _ in page.attributes}
     assert not {name for name in names if name.startswith("on") or name == "style"}
     # The one script is our own file; its address is made of nothing that anybody says.
-    assert {(tag, value) for tag, name, value in page.attributes if name == "src"} <= {("script", script_path())}
+    assert set(page.values("script", "src")) <= {script_path()}
+    assert {tag for tag, name, _ in page.attributes if name in ("src", "srcset")} <= {"script", "img", "source"}
+    charts = r"/printers/1/(level|pages)\.svg\?[A-Za-z0-9%&=+._-]+"
+    assert all(re.fullmatch(charts, link) for link in page.values("img", "src") + page.values("source", "srcset"))
     assert all(value.startswith(("/", "?", "#")) for _, name, value in page.attributes if name == "href")
     # Nothing without a look of its own, above all no bidi control (Unicode Standard Annex 9), reaches the page.
     assert not {sign for sign in answer.text if unicodedata.category(sign) in ("Cc", "Cf", "Zl", "Zp")} - {"\n"}
@@ -177,6 +183,25 @@ def test_on_a_page_it_stays_text(haunted: httpx.Client, bad: str, path: str) -> 
         f"[U+{ord(one):04X}]" if unicodedata.category(one) in ("Cc", "Cf", "Zl", "Zp") else one for one in bad
     )
     assert " ".join(shown.split()) in page.text
+
+
+DRAWN = frozenset(("svg", "title", "style", "defs", "clipPath", "g", "path", "rect", "text", "use", "pattern"))
+
+
+def test_in_a_chart_it_stays_text(haunted: httpx.Client, bad: str) -> None:
+    titles = []
+    for address in Page(haunted.get("/printers/1").text).values("img", "src"):
+        answer = haunted.get(address)
+        assert answer.headers["content-type"] == "image/svg+xml"
+        root = ET.fromstring(answer.content)
+        assert {one.tag.rpartition("}")[2] for one in root.iter()} <= DRAWN
+        assert not [name for one in root.iter() for name in one.attrib if name.startswith("on") or name == "style"]
+        links = [value for one in root.iter() for name, value in one.attrib.items() if name.endswith("href")]
+        assert all(link.startswith("#") for link in links)
+        assert not {sign for sign in answer.text if unicodedata.category(sign) in ("Cc", "Cf", "Zl", "Zp")} - {"\n"}
+        titles += [one.text or "" for one in root if one.tag.endswith("title")]
+    assert len(titles) > 1
+    assert all(title.endswith(harmless(bad)) for title in titles)
 
 
 @pytest.mark.parametrize("path", ["/printers", "/printers/1", "/printers/1/history", "/alarms", "/ledger", "/about"])

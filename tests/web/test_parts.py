@@ -1,12 +1,10 @@
-"""Days, drawings and words by themselves."""
+"""Days and words by themselves."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
-
-import pytest
 
 from agent.insight.meter import meter
 from agent.mib.alert_codes import ALERT_CODE
@@ -16,14 +14,12 @@ from agent.model.fleet import (
     ContactRun,
     CounterTrack,
     CountPoint,
-    LevelPoint,
     Place,
     Printer,
     PrinterHistory,
     PrinterView,
-    SupplyTrack,
 )
-from agent.model.reading import CONSUMED, Alert, Mark
+from agent.model.reading import Alert
 from agent.web import charts
 from agent.web.roster import Roster
 from agent.web.volume import by_day, weeks
@@ -60,54 +56,11 @@ def test_pages_of_days_on_which_nobody_heard_of_the_printer_are_not_made_up() ->
     until = start + timedelta(days=3, hours=2)
     found = by_day(meter(told, until), told.contacts, LONDON, until, 30)
     assert [(one.pages, one.gathered) for one in found] == [(50, 1), (None, 1), (None, 1), (300, 3)]
-    drawn = charts.volume(found, LONDON)
-    assert drawn is not None
-    assert [one.kind for one in drawn.columns] == ["workday", "unheard", "unheard", "workday"]
 
 
-def test_no_counter_gives_no_days_and_no_drawing() -> None:
+def test_no_counter_gives_no_days_and_no_chart() -> None:
     assert by_day(None, (), LONDON, datetime(2026, 3, 2, tzinfo=UTC), 30) == []
-    assert charts.volume([], LONDON) is None
-
-
-def level(points: list[tuple[int, int | Mark]]) -> SupplyTrack:
-    start = datetime(2026, 3, 1, tzinfo=UTC)
-    made = tuple(LevelPoint(start + timedelta(days=day), value, 100) for day, value in points)
-    return SupplyTrack("toner", "toner", CONSUMED, "black", "percent", "", made)
-
-
-def test_a_level_is_drawn_as_the_steps_that_were_seen() -> None:
-    start = datetime(2026, 3, 1, tzinfo=UTC)
-    shown = charts.Times(start, start + timedelta(days=10), start + timedelta(days=10), LONDON)
-    drawn = charts.levels(level([(0, 100), (5, 50), (8, 0)]), None, (), shown)
-    wide, high = charts.WIDE - charts.LEFT - charts.RIGHT, charts.HIGH - charts.TOP - charts.BOTTOM
-    corners = [(0, 1.0), (5, 1.0), (5, 0.5), (8, 0.5), (8, 0.0), (10, 0.0)]
-    expected = [(charts.LEFT + day / 10 * wide, charts.TOP + (1 - share) * high) for day, share in corners]
-    got = [tuple(map(float, one.split(","))) for one in drawn.lines[0].split()]
-    assert len(drawn.lines) == 1
-    assert got == [pytest.approx(one, abs=0.1) for one in expected]
-
-
-def test_what_is_not_a_number_leaves_a_gap_and_some_is_shown_as_a_band() -> None:
-    start = datetime(2026, 3, 1, tzinfo=UTC)
-    shown = charts.Times(start, start + timedelta(days=9), start + timedelta(days=9), LONDON)
-    drawn = charts.levels(level([(0, 80), (3, Mark.UNKNOWN), (4, Mark.SOME), (6, 70)]), None, (), shown)
-    assert len(drawn.lines) == 2
-    assert len(drawn.vague) == 1
-
-
-def test_a_long_history_is_drawn_with_no_more_corners_than_can_be_seen() -> None:
-    points = [(0, 100)]
-    start = datetime(2026, 3, 1, tzinfo=UTC)
-    made = tuple(LevelPoint(start + timedelta(minutes=10 * n), 100 - n % 100, 100) for n in range(20_000))
-    track = SupplyTrack("toner", "toner", CONSUMED, "black", "percent", "", made)
-    now = made[-1].at
-    drawn = charts.levels(track, None, (), charts.Times(start, now, now, LONDON))
-    corners = drawn.lines[0].split()
-    assert len(points) < len(corners) <= 4 * 500 + 4
-    heights = [float(one.split(",")[1]) for one in corners]
-    assert min(heights) == pytest.approx(charts.y_of(1.0))
-    assert max(heights) == pytest.approx(charts.y_of(0.01))
+    assert charts.volume([]) is None
 
 
 def test_every_code_of_the_standards_has_words() -> None:
