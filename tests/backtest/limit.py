@@ -11,7 +11,8 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import gammaln
 
-from tests.backtest.world import DRIFT_A_DAY, World
+from tests.backtest.hardness import DRIFT_A_DAY
+from tests.backtest.world import World
 
 GRID = np.linspace(-2.5, 2.5, 251)
 

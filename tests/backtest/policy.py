@@ -13,7 +13,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from agent.insight.printer import look
+from tests.backtest import kept
 from tests.backtest import world as truth
+from tests.backtest.hardness import Hardness
 from tests.backtest.trial import teach, terms
 
 ROUNDS = {0: 1, 1: 1, 2: 1, 3: 1, 4: 3}
@@ -44,11 +46,11 @@ class Bill:
 
 
 def run(
-    seed: int, step: float, printers: int, *, told: bool, tick: Callable[[], None] = lambda: None
+    seed: int, step: float, printers: int, hard: Hardness, *, told: bool, tick: Callable[[], None] = lambda: None
 ) -> dict[str, dict[str, float]]:
     """Try all rules on lives that began after day 200 and ran dry."""
-    world = truth.make(seed, step, printers=printers, early_until=190)
-    histories = truth.histories(world)
+    world = truth.make(seed, step, printers=printers, early_until=190, hard=hard)
+    histories = kept.histories(world)
     what = terms(world.days + 400, told=told)
     fleets = {day: teach(histories, day, what, tick) for day in (200, 300)}
     bills = {name: Bill() for name in _names(step)}

@@ -185,13 +185,15 @@ def verdicts(name: str, found: Mapping[str, Any]) -> list[tuple[str, bool]]:
 def show(console: Console, head: Mapping[str, Any], found: Mapping[str, Any]) -> None:
     """Print everything."""
     console.print(
+        f"Fleets {'harsher than' if head['hardness'] == 'harsh' else 'as hard as'} was asked for: "
         f"{head['printers']} printers x {head['days']} days, seeds {head['seeds']} "
         f"(tuned on {head['tuning_seeds']} only), {head['as_of_days_a_printer']} random moments a printer, "
         f"public holidays "
         f"{'told' if head['holidays_told'] else 'not told'}; times in days.\n"
         "x oracle: ours over the oracle's median error (and the same in workdays). volume: an oracle that is told the\n"
         "pages left but must learn the pages to come from the counter, as any must; limit: x oracle, of an exact\n"
-        "filter that is told all but the level of use. The rivals' pinball loss is that of their day dressed with\n"
+        "filter that is told all but the level of use (and takes its drift for a walk). Swaps: of a harsh fleet.\n"
+        "The rivals' pinball loss is that of their day dressed with "
         "intervals learnt on a tuning seed.\n"
     )
     table = Table(title="Forecasts, by step and by their own P50", title_justify="left", box=None, pad_edge=False)

@@ -10,7 +10,9 @@ import numpy as np
 
 from agent.insight.printer import look
 from agent.insight.swaps import swap_seen
+from tests.backtest import kept
 from tests.backtest import world as truth
+from tests.backtest.hardness import HARSH
 from tests.backtest.trial import teach, terms
 
 DAY = 86_400.0
@@ -38,9 +40,12 @@ class Tally:
 def run(
     seed: int, step: float, printers: int, *, told: bool, tick: Callable[[], None] = lambda: None
 ) -> dict[str, dict[str, float]]:
-    """Both tallies over one fleet. A swap that falls into a silence counts from the first reading after it."""
-    world = truth.make(seed, step, printers=printers)
-    histories = truth.histories(world)
+    """Both tallies over one harsh fleet: only there are rises to be told from swaps.
+
+    A swap that falls into a silence counts from the first reading after it.
+    """
+    world = truth.make(seed, step, printers=printers, hard=HARSH)
+    histories = kept.histories(world)
     what = terms(world.days + 400, told=told)
     fleet = teach(histories, 200, what, tick)
     moments = np.array([one.timestamp() for one in truth.slot_moments(world.days)])

@@ -14,7 +14,7 @@ from agent.insight.reach import flow_of
 from agent.insight.usage import ahead
 from agent.model.fleet import PrinterHistory
 from agent.model.insight import Insight
-from tests.backtest import limit
+from tests.backtest import kept, limit
 from tests.backtest import world as truth
 from tests.backtest.rivals import Seen, mean_use, oracle, straight_line
 
@@ -66,7 +66,7 @@ def run(
     world: truth.World, plan: Plan, *, told: bool, tick: Callable[[], None] = lambda: None
 ) -> tuple[np.ndarray, list[str]]:
     """One row of FIELDS for each as-of moment with a cartridge that is not empty, and the reasons of refusals."""
-    histories = truth.histories(world)
+    histories = kept.histories(world)
     what = terms(world.days + 400, told=told)
     rng = np.random.default_rng([world.seed, 77])
     drawn = np.sort(

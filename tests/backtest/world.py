@@ -1,17 +1,16 @@
 """A simulated fleet with hidden truth: what printers show, and what only the simulation knows.
 
-How hard it is (each printer, each life and each day draws its own):
+Each printer, each life and each day draws its own. In every fleet:
 
 * pages a workday: log-normal between printers; from workday to workday a coefficient of variation of 0.45 to 0.8,
-  half of the printers gamma, half log-normal; weekday shapes that differ by 10 %; weekends nearly idle, holidays too;
-  the last three workdays of a month +35 %; a level that drifts as a random walk with sd 0.2 (logarithm) over 60 days;
-* use a page: 30 % between printers, 20 to 30 % from life to life, 10 % from day to day;
-* 60 % of cartridges are swapped early at 0 to 12 %; 4 % are used ones; dry printers stand for hours at times;
-* levels rounded down, to the nearest or up, by model; flicker by a step; shaken cartridges; odd readings after
-  power-up;
-* readings at 7, 12 and 17 o'clock; gaps of 1 to 7 days; counters that are reset.
+  half of the printers gamma, half log-normal; weekends and holidays; the last three workdays of a month +35 %; a level
+  of use that drifts;
+* use a page: 30 % between printers, 20 to 30 % from life to life;
+* 60 % of cartridges are swapped early at 0 to 12 %;
+* readings at 7, 12 and 17 o'clock; gaps of 1 to 7 days.
 
-Everything is drawn from one seeded generator. Nothing here is known to the method but what ``histories`` shows.
+What a fleet has besides, and how the level drifts: ``hardness``. Everything is drawn from one seeded generator. Nothing
+here is known to the method but what ``kept.histories`` shows.
 """
 
 from __future__ import annotations
@@ -22,18 +21,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from agent.model.fleet import (
-    ContactRun,
-    CounterTrack,
-    CountPoint,
-    LedgerEntry,
-    LevelPoint,
-    Place,
-    Printer,
-    PrinterHistory,
-    SupplyTrack,
-)
-from agent.model.reading import CONSUMED, Mark
+from tests.backtest.hardness import AS_ASKED, BY_MODEL, Hardness, drift
 
 ZONE = "Europe/Lisbon"
 FIRST = date(2024, 9, 2)
@@ -42,12 +30,9 @@ SLOTS = (7, 12, 17)
 """Hours of the readings. Pages are printed from 8 to 18, evenly: 4 hours, 5 hours and 1 hour in the three phases."""
 PHASES = (0.4, 0.5, 0.1)
 LADDER = (1500, 2500, 4000, 6500, 10000, 16000, 25000)
-MAKERS = ("Tallgrass M40", "Quillon C720", "Bruma 300", "Merle & Voss L2", "Tallgrass M60", "Bruma 500", "Quillon D9")
 SOME_ONLY = 0.0
 """The step that stands for "only some remaining"."""
 UNKNOWN = -2.0
-DRIFT_A_DAY = 0.2**2 / 60
-"""The variance by which the logarithm of the level of use moves in a day."""
 
 
 @dataclass(frozen=True)
@@ -75,7 +60,7 @@ class World:
     step: float
     printers: int
     days: int
-    slow: bool = False
+    hard: Hardness = AS_ASKED
     plain: np.ndarray = field(repr=False, default_factory=lambda: np.zeros(0))
     busy: np.ndarray = field(repr=False, default_factory=lambda: np.zeros(0))
     variation: np.ndarray = field(repr=False, default_factory=lambda: np.zeros(0))
@@ -140,16 +125,15 @@ def make(
     printers: int = 300,
     days: int = 400,
     extra: int = 260,
-    early: float = 0.6,
     early_until: int | None = None,
-    slow: bool = False,
+    hard: Hardness = AS_ASKED,
 ) -> World:
     """Simulate. ``extra`` days lie beyond the readings, for the truth. ``early_until``: the day after which no
     cartridge is swapped early any more, so that policies can be judged on whole lives."""
     rng = np.random.default_rng([seed, int(step * 1000), printers, days])
-    world = World(seed, step, printers, days, slow)
+    world = World(seed, step, printers, days, hard)
     _pages(world, rng, days + extra)
-    _life_by_life(world, rng, early, early_until)
+    _life_by_life(world, rng, early_until)
     return world
 
 
@@ -157,11 +141,12 @@ def _pages(world: World, rng: np.random.Generator, total: int) -> None:
     n = world.printers
     week, closed, ends = _worth(calendar(total))
     base = np.exp(rng.normal(np.log(150), 0.8, n))
-    shape = np.array([1.04, 1.08, 1.02, 1.0, 0.86]) * np.exp(rng.normal(0, 0.1, (n, 5)))
-    weekend = np.where(rng.random(n) < 0.8, 0.005, 0.08)
+    shape = np.array([1.04, 1.08, 1.02, 1.0, 0.86]) * np.exp(rng.normal(0, world.hard.weekdays, (n, 5)))
+    idle, quiet, loud = world.hard.weekends
+    weekend = np.where(rng.random(n) < idle, quiet, loud)
     worth = np.where(week < 5, shape[:, np.minimum(week, 4)], weekend[:, None])
     worth = np.where(closed, np.minimum(worth, weekend[:, None]), worth) * ends
-    level = np.exp(_drift(rng, n, total, slow=world.slow))
+    level = np.exp(drift(rng, n, total, world.hard.drift))
     variation = rng.uniform(0.45, 0.8, n)[:, None]
     shapes = 1 / variation**2
     gamma = rng.gamma(np.broadcast_to(shapes, (n, total)), np.broadcast_to(1 / shapes, (n, total)))
@@ -172,7 +157,7 @@ def _pages(world: World, rng: np.random.Generator, total: int) -> None:
     world.plain, world.busy, world.variation = base[:, None] * worth, worth > 0.3, variation[:, 0]
     world.expected = world.plain * level
     world.demand = rng.poisson(world.expected * noise).astype(float)
-    coverage = np.exp(rng.normal(0, 0.1, (n, total)) - 0.005)
+    coverage = np.exp(rng.normal(0, 1, (n, total)) * world.hard.coverage - world.hard.coverage**2 / 2)
     world.wear = world.demand * coverage
     life_days = np.exp(rng.normal(np.log(75), 0.4, n))
     pages = base * 5 / 7 * life_days
@@ -180,29 +165,13 @@ def _pages(world: World, rng: np.random.Generator, total: int) -> None:
     world.declared = np.array(LADDER, dtype=float)[world.model]
 
 
-def _drift(rng: np.random.Generator, n: int, total: int, *, slow: bool) -> np.ndarray:
-    """The logarithm of the level of use; its change over 60 days has a standard deviation of 0.2.
-
-    ``slow``: a random walk averaged over six weeks, which moves smoothly as seasons and staff do; else the bare walk,
-    which also jumps a little every day.
-    """
-    if not slow:
-        return np.cumsum(rng.normal(0, 0.2 / np.sqrt(60), (n, total)), axis=1)
-    window = 42
-    walk = np.cumsum(rng.normal(0, 1.0, (n, total + window)), axis=1)
-    summed = np.cumsum(np.concatenate([np.zeros((n, 1)), walk], axis=1), axis=1)
-    smooth = (summed[:, window:] - summed[:, :-window])[:, :total] / window
-    # The change of the average over 60 days has the variance 60 - window / 3 of single steps.
-    return smooth * 0.2 / np.sqrt(60 - window / 3)
-
-
-def _life_by_life(world: World, rng: np.random.Generator, early: float, early_until: int | None) -> None:
+def _life_by_life(world: World, rng: np.random.Generator, early_until: int | None) -> None:
     n, days = world.printers, world.days
     models = np.exp(rng.normal(0.1, 0.2, len(LADDER)))
-    rounding = rng.permutation(np.array([0.0, 0.5, 1.0, 0.5, 0.0, 1.0, 0.5]))[world.model]
+    rounding = rng.permutation(np.array(BY_MODEL))[world.model]
     typical = models[world.model] / world.declared * np.exp(rng.normal(0, 0.3, n))
     spread = rng.uniform(0.2, 0.3, n)
-    wanting = _Wanting(n, rng, early, early_until)
+    wanting = _Wanting(n, rng, world.hard.early, early_until)
     level = rng.uniform(0.15, 1.0, n)
     use = typical * np.exp(rng.normal(0, spread))
     open_life = [TrueLife(at, 0, float(level[at]), float(use[at])) for at in range(n)]
@@ -210,7 +179,7 @@ def _life_by_life(world: World, rng: np.random.Generator, early: float, early_un
     slots = days * 3
     world.level, world.use = np.zeros((n, days)), np.zeros((n, days))
     world.shown, world.count = np.zeros((n, slots)), np.zeros((n, slots))
-    gauge = _Gauge(n, world.step, rounding, rng)
+    gauge = _Gauge(n, world.step, rounding, rng, world.hard.shaken)
     printed = rng.integers(1_000, 90_000, n).astype(float)
     waiting = np.zeros(n, dtype=bool)  # dry or to be swapped, until the next phase
     for day in range(days):
@@ -233,7 +202,7 @@ def _life_by_life(world: World, rng: np.random.Generator, early: float, early_un
             done = np.where(short, np.divide(level, rate, out=np.zeros(n), where=rate > 0), pages)
             level -= np.minimum(need, level)
             level[short] = 0.0
-            at_once = short & (rng.random(n) < 0.5)
+            at_once = short & (rng.random(n) < 1 - world.hard.stands)
             if at_once.any():
                 here = np.flatnonzero(at_once)
                 _swap(world, rng, here, slot, level, use, typical, spread, open_life, wanting, gauge, day)
@@ -263,13 +232,13 @@ class _Wanting:
 class _Gauge:
     """What the printer makes of the true level: rounding, shaking."""
 
-    def __init__(self, n: int, step: float, rounding: np.ndarray, rng: np.random.Generator) -> None:
-        self.step, self.rounding, self.rng = step, rounding, rng
-        self.will_shake = rng.random(n) < 0.2
+    def __init__(self, n: int, step: float, rounding: np.ndarray, rng: np.random.Generator, shaken: float) -> None:
+        self.step, self.rounding, self.rng, self.shaken = step, rounding, rng, shaken
+        self.will_shake = rng.random(n) < shaken
         self.lift, self.shaken_at = np.zeros(n), np.ones(n)
 
     def fresh(self, here: np.ndarray) -> None:
-        self.will_shake[here] = self.rng.random(here.size) < 0.2
+        self.will_shake[here] = self.rng.random(here.size) < self.shaken
         self.lift[here] = 0.0
 
     def show(self, level: np.ndarray) -> np.ndarray:
@@ -293,7 +262,7 @@ class _Gauge:
 def _swap(world, rng, here, slot, level, use, typical, spread, open_life, wanting, gauge, day) -> None:  # type: ignore[no-untyped-def]
     if here.size == 0:
         return
-    used = rng.random(here.size) < 0.04
+    used = rng.random(here.size) < world.hard.used
     start = np.where(used, rng.uniform(0.3, 0.9, here.size), 1.0)
     for at, begin in zip(here.tolist(), start.tolist(), strict=True):
         old = open_life[at]
@@ -318,6 +287,9 @@ def _disturb(world: World, rng: np.random.Generator) -> None:
             length = int(rng.integers(1, 8)) * 3
             heard[printer, day * 3 : day * 3 + length] = False
     heard[:, :6] = True
+    if not world.hard.odd:
+        world.heard = heard
+        return
     back = heard & ~np.roll(heard, 1, axis=1)
     back[:, 0] = False
     odd = rng.random((n, slots))
@@ -352,59 +324,3 @@ def as_of(day: int) -> datetime:
     """Eight o'clock of a day of the simulation."""
     at = FIRST + timedelta(days=day)
     return datetime(at.year, at.month, at.day, 8, tzinfo=ZoneInfo(ZONE)).astimezone(UTC)
-
-
-def histories(world: World) -> list[PrinterHistory]:
-    """What the store would hold of this world: points where something changed, and runs of contact."""
-    moments = slot_moments(world.days)
-    capacity = 100 if world.step else Mark.UNKNOWN
-    ledger: dict[int, list[LedgerEntry]] = {}
-    if world.step == SOME_ONLY:
-        for printer, slot in world.logged:
-            ledger.setdefault(printer, []).append(
-                LedgerEntry(
-                    moments[slot] + timedelta(hours=1.5), "swap", "swapped", printer, "toner:black", "technician"
-                )
-            )
-    return [
-        _history(world, printer, moments, capacity, tuple(ledger.get(printer, ()))) for printer in range(world.printers)
-    ]
-
-
-def _history(world: World, printer: int, moments: list[datetime], capacity, ledger) -> PrinterHistory:  # type: ignore[no-untyped-def]
-    heard = np.flatnonzero(world.heard[printer])
-    shown, count = world.shown[printer, heard], world.count[printer, heard]
-    points = []
-    for at in heard[np.append(True, np.diff(shown) != 0)].tolist():
-        value = world.shown[printer, at]
-        mark = (
-            Mark.UNKNOWN
-            if value == UNKNOWN
-            else Mark.SOME
-            if world.step == SOME_ONLY and value > 0
-            else round(value * 100)
-        )
-        points.append(LevelPoint(moments[at], mark, capacity))
-    counted = [
-        CountPoint(moments[at], int(world.count[printer, at]))
-        for at in heard[np.append(True, np.diff(count) != 0)].tolist()
-    ]
-    edges = np.flatnonzero(np.diff(world.heard[printer].astype(int))) + 1
-    runs = [
-        ContactRun(moments[int(part[0])], moments[int(part[-1])], bool(world.heard[printer, part[0]]))
-        for part in np.split(np.arange(world.heard.shape[1]), edges)
-    ]
-    model = MAKERS[world.model[printer]]
-    return PrinterHistory(
-        Printer(
-            printer,
-            f"printer-{printer}",
-            f"127.0.0.{printer % 250}",
-            model=model,
-            place=Place(f"site {printer % 5}", zone=ZONE),
-        ),
-        tuple(runs),
-        (SupplyTrack("toner:black", "toner", CONSUMED, "black", "percent", "Toner", tuple(points)),),
-        (CounterTrack("life", "impressions", 2**32, tuple(counted)),),
-        ledger,
-    )

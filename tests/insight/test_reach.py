@@ -12,6 +12,7 @@ from agent.insight.kin import Fleet, pool
 from agent.insight.meter import meter
 from agent.insight.printer import Terms, look, summarise
 from agent.model.insight import Dates, Usage
+from tests.backtest import kept
 from tests.backtest import world as simulation
 
 MONDAY = datetime(2026, 3, 2, 7, tzinfo=UTC)
@@ -21,7 +22,7 @@ STEADY = Usage("life", "impressions", 200.0, 199.0, 201.0, 0.02, (1.0,) * 5 + (0
 def test_the_expected_range_holds_the_true_day_four_times_in_five():
     """160 forecasts, 1 to 10 weeks of printing ahead: 80 % +- three standard deviations, and no bias to speak of."""
     world = simulation.make(5, 0.01, printers=80, days=330)
-    histories = simulation.histories(world)
+    histories = kept.histories(world)
     off = simulation.holidays(400)
     generator = np.random.default_rng(1)
     held, errors = [], []
