@@ -23,6 +23,7 @@ from agent.alarms.rules import Rule
 from agent.alarms.spells import CHATTER_WINDOW, STALE, Spell, Standing, chattering, most_within, story
 from agent.model.alarm import SEVERITIES, AlarmState
 from agent.model.fleet import LedgerEntry
+from agent.model.wording import percent_words
 
 TEN_MINUTES = timedelta(minutes=10)
 MOST_FREQUENT = 10
@@ -193,14 +194,14 @@ def _top(frequent: Sequence[Frequent], count: int) -> Measure:
     share = sum(one.share for one in frequent)
     good = share <= TOP_SHARE if count >= TOP_NEEDS else None
     words = "share of the ten most frequent" + ("" if count >= TOP_NEEDS else "; says little of so few alarms")
-    return Measure("topTen", share, f"at most {TOP_SHARE:.0%}", good, words)
+    return Measure("topTen", share, f"at most {percent_words(TOP_SHARE)}", good, words)
 
 
 def _graveness(severities: Mapping[str, int], count: int) -> Measure:
     grave = (severities.get("high", 0) + severities.get("urgent", 0)) / count if count else 0.0
     good = grave <= GRAVE_SHARE if count >= SHARE_NEEDS else None
     words = "share of high and urgent" + ("" if count >= SHARE_NEEDS else "; says little of so few alarms")
-    return Measure("grave", grave, f"about 5%, at most {GRAVE_SHARE:.0%}", good, words)
+    return Measure("grave", grave, f"about 5 %, at most {percent_words(GRAVE_SHARE)}", good, words)
 
 
 def _frequent(spells: Sequence[Spell]) -> tuple[Frequent, ...]:

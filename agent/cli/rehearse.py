@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from agent.cli.options import AsJson
-from agent.model.wording import supply_words
+from agent.model.wording import percent_words, supply_words
 
 if TYPE_CHECKING:
     from agent.rehearsal.fleet import Fleet
@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 _WORN_IN = timedelta(days=14)  # so that the printers have something to show from the first moment
 _WORDS = {
-    "swap": "new {subject}, {left:.0%} was left",
+    "swap": "new {subject}, {left} was left",
     "counterReset": "counter of {subject} reset",
     "ranDry": "{subject} used up",
     "jam": "paper jam",
@@ -30,7 +30,7 @@ _WORDS = {
     "exchanged": "exchanged",
     "moved": "moved to {subject}",
     "lifeReset": "life counter reset",
-    "levelSet": "{subject} is at {left:.0%} now",
+    "levelSet": "{subject} is at {left} now",
 }
 
 
@@ -136,7 +136,12 @@ def _show(fleet: Fleet, written: Path | None, *, as_json: bool) -> None:
 def describe(deed: Deed) -> str:
     """What happened, in words; empty where there is nothing to say."""
     words = _WORDS.get(deed.kind)
-    return "" if words is None else words.format(subject=supply_words(deed.subject), **deed.data)
+    return "" if words is None else words.format(subject=supply_words(deed.subject), **_shares(deed))
+
+
+def _shares(deed: Deed) -> dict[str, str]:
+    left = deed.data.get("left")
+    return {"left": percent_words(left)} if isinstance(left, int | float) else {}
 
 
 def _tell(deed: Deed) -> None:

@@ -33,7 +33,7 @@ from agent.model.round import (
 )
 from agent.model.shelf import fits, names_supply
 from agent.model.upkeep import DUE, OVERDUE, Plan
-from agent.model.wording import clean
+from agent.model.wording import clean, percent_words
 
 _REASONS = (UNPROVEN, EMPTY, RUN_OUT, COUNTER, DAYS, REPORTED, FOLLOWS, ALARM, JOINING)
 LOOK_AGAIN = Step(
@@ -45,7 +45,7 @@ def chance_words(chance: float) -> str:
     """``34 %``; ``under 1 %`` and ``over 99 %`` at the ends."""
     if chance < 0.01:
         return "under 1 %"
-    return "over 99 %" if chance > 0.99 else f"{chance:.0%}".replace("%", " %")
+    return "over 99 %" if chance > 0.99 else percent_words(chance)
 
 
 def run_out(job: Job, sums: Sums | None, next_day: date | None, today: date) -> Reason | None:

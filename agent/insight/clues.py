@@ -23,7 +23,7 @@ from agent.model.insight import Insight
 from agent.model.reading import RECEPTACLE, Alert, Mark
 from agent.model.symptom import ROLLERS, Clue
 from agent.model.upkeep import DUE, NOT_RESET, OVERDUE, Plan, PrinterUpkeep, UpkeepItem
-from agent.model.wording import clean, part
+from agent.model.wording import clean, part, percent_words
 
 LOOK_BACK = timedelta(days=90)
 """Alerts and jams are counted so far back."""
@@ -144,8 +144,8 @@ def _spent(process: Process, case: Case) -> Iterator[Clue]:
 
 def _left(track: SupplyTrack, left: float) -> str:
     if track.supply_class == RECEPTACLE:
-        return "full" if left <= 0 else f"{left:.0%} of its space is left"
-    return "nothing is left" if left <= 0 else f"{left:.0%} is left"
+        return "full" if left <= 0 else f"{percent_words(left)} of its space is left"
+    return "nothing is left" if left <= 0 else f"{percent_words(left)} is left"
 
 
 def _new(process: Process, case: Case) -> Iterator[Clue]:

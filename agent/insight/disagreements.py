@@ -19,7 +19,7 @@ from agent.model.day_words import day_words
 from agent.model.fleet import SupplyTrack
 from agent.model.insight import Note
 from agent.model.upkeep import NOT_LOGGED, NOT_RESET, Disagreement, Plan
-from agent.model.wording import supply_words
+from agent.model.wording import percent_words, supply_words
 
 SWEEPS = 5
 """After so many sweeps the printer must show a new part, where no plan says otherwise."""
@@ -65,8 +65,9 @@ def _not_reset(scene: Scene, plans: Sequence[Plan]) -> Iterator[Disagreement]:
             shows,
             should,
             scene.meter.now if scene.meter else None,
-            f"{name or words} was logged on {day}, but the printer still shows {words} at {shows:.0%}, and should show "
-            f"about {should:.0%}: reset its counter at the printer, or see whether the part was really fitted",
+            f"{name or words} was logged on {day}, but the printer still shows {words} at {percent_words(shows)}, and "
+            f"should show about {percent_words(should)}: reset its counter at the printer, or see whether the part was "
+            "really fitted",
         )
 
 

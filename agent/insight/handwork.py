@@ -11,7 +11,7 @@ from collections.abc import Iterable, Sequence
 from agent.model import cautions
 from agent.model.round import STAGES, Card, Step, Swap
 from agent.model.upkeep import Plan, UpkeepItem
-from agent.model.wording import part, spaced, supply_words
+from agent.model.wording import part, percent_words, spaced, supply_words
 
 PLAN_MINUTES = 15
 LOOK_MINUTES = 5
@@ -165,7 +165,7 @@ def swap_proof(kind: str, colorant: str | None, shown: float | None, *, only_som
             f"Of the {name} this printer shows no level, only that there is {left} left: an exchange cannot be read "
             "from it. Lowmark can see that alerts about it go; for the rest your entry in the ledger stands."
         )
-    now = "" if shown is None else f" than the {max(0.0, shown):.0%}".replace("%", " %") + " of before"
+    now = "" if shown is None else f" than the {percent_words(max(0.0, shown))} of before"
     return (
         f"Lowmark reads the printer when you log it and again after: the {name} has to show {what}{now}, and alerts "
         "about it have to go."

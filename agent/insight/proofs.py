@@ -43,7 +43,7 @@ from agent.model.proof import (
 from agent.model.reading import RECEPTACLE
 from agent.model.shelf import fits, names_supply
 from agent.model.upkeep import NOT_RESET, Disagreement, Plan
-from agent.model.wording import PARTS, clean, supply_words
+from agent.model.wording import PARTS, clean, percent_words, supply_words
 
 WITHIN = timedelta(hours=2)
 LONGEST = timedelta(days=1)
@@ -192,8 +192,10 @@ class _Case:
             return Check(kind, key, SEEN, _in_words(track, words), moment(found.at))
         if found.only_some:
             return Check(kind, key, NOT_APPLICABLE, f"the printer says only that some of {name} remains, now as before")
-        if found.after >= NEARLY_NEW:
+        if not found.known or found.after >= NEARLY_NEW:
             words = f"{name} showed {_share(found.before)} before: too much to see an exchange"
+            if not found.known:
+                words = f"what {name} showed before is not known: it was first read after the work; look at it by hand"
             return Check(kind, key, NOT_APPLICABLE, words)
         if self.read is None:
             return Check(kind, key, self._open(), f"{name} showed {_share(found.before)} before; not read since")
@@ -311,12 +313,16 @@ def _first_answer(contacts: Iterable[ContactRun], service: Service, as_of: datet
 
 @dataclass(frozen=True, slots=True)
 class _Risen:
-    """``at``: POSIX seconds of the reading that first showed more; None where none did."""
+    """``at``: POSIX seconds of the reading that first showed more; None where none did.
+
+    ``known``: False where nothing was read before the work; ``before`` is then what was read first.
+    """
 
     before: float
     after: float
     at: float | None = None
     only_some: bool = False
+    known: bool = True
 
 
 def _shares(track: SupplyTrack, end: datetime) -> list[tuple[float, float]]:
@@ -353,7 +359,7 @@ def _rise(shares: Sequence[tuple[float, float]], begin: datetime, at: datetime) 
     if risen is not None:
         return risen
     before = [share for when, share in shares if when <= done]
-    return _Risen(before[-1] if before else shares[0][1], shares[-1][1])
+    return _Risen(before[-1] if before else shares[0][1], shares[-1][1], known=bool(before))
 
 
 def _rose(low: float, share: float) -> bool:
@@ -363,7 +369,7 @@ def _rose(low: float, share: float) -> bool:
 
 
 def _share(share: float) -> str:
-    return "some" if share == SOME else f"{share:.0%}"
+    return "some" if share == SOME else percent_words(share)
 
 
 def _called(track: SupplyTrack) -> str:

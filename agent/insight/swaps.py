@@ -20,6 +20,7 @@ from agent.insight.series import DAY, counts, heard, in_order, levels, moment
 from agent.insight.steps import Steps, find_step, settle
 from agent.model.fleet import ContactRun, CounterTrack, Finding, Scalar, SupplyTrack
 from agent.model.insight import Note
+from agent.model.wording import percent_words
 
 TAIL = 60
 """No more of the last points are looked at than this."""
@@ -77,6 +78,7 @@ def _finding(track: SupplyTrack, swap: lives.Swap, before: float, now: float, *,
         what = "by one that was used before" if swap.used_before else "by a new one"
         if track.supply_class == "receptacleThatIsFilled":
             what = "or emptied"
-        text = f"{track.description or track.key} was exchanged {what}: it showed {before:.0%} and now {now:.0%}."
+        shown = f"it showed {percent_words(before)} and now {percent_words(now)}"
+        text = f"{track.description or track.key} was exchanged {what}: {shown}."
         data = {"before": round(before, 4), "after": round(now, 4), "sure": swap.sure, "usedBefore": swap.used_before}
     return Finding("swapSeen", moment(swap.at), track.key, text, MappingProxyType(data))

@@ -8,6 +8,9 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from types import MappingProxyType
 
+from agent.model.day_words import day_words
+from agent.model.wording import percent_words
+
 PROBABILITIES = (0.01, 0.025, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.975, 0.99)
 """The chances at which a forecast keeps its days."""
 
@@ -55,11 +58,15 @@ class Life:
     @property
     def text(self) -> str:
         """One sentence for a person."""
-        begin = f"fitted {self.fitted:%Y-%m-%d}" if self.fitted is not None else "in before the history begins"
+        begin = (
+            f"fitted {day_words(self.fitted)} {self.fitted.year}"
+            if self.fitted is not None
+            else "in before the history begins"
+        )
         if self.used_before and self.start_level is not None:
-            begin += f", used before (it showed {self.start_level:.0%})"
+            begin += f", used before (it showed {percent_words(self.start_level)})"
         pages = f", {self.impressions:,} impressions" if self.impressions is not None else ""
-        at = f" at {self.end_level:.0%}" if self.end_level is not None else ""
+        at = f" at {percent_words(self.end_level)}" if self.end_level is not None else ""
         if self.ended == DRY:
             return f"{begin}{pages}; ran dry"
         if self.ended == EARLY:

@@ -53,6 +53,11 @@ def clean(text: object, limit: int = 200) -> str:
     return line if len(line) <= limit else line[: limit - 1] + "…"
 
 
+def percent_words(share: float) -> str:
+    """A share as whole percent with the space that SI wants before the sign: ``34 %``."""
+    return f"{share * 100:.0f} %"
+
+
 def spaced(label: str) -> str:
     """A label of a standard as words: ``inputTrayMissing`` -> ``input tray missing``.
 

@@ -4,7 +4,7 @@ The door is a Unix socket in a folder that only its owner may enter; nothing of 
 request and one answer, each a line of JSON:
 
     {"printer": "hl-02", "verb": "fit", "subject": "toner:cyan", "share": 1.0, "reset": true}
-    {"text": "hl-02: cyan toner fitted, 100% of it good"}      or      {"error": "..."}
+    {"text": "hl-02: cyan toner fitted, 100 % of it good"}      or      {"error": "..."}
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ from typing import Any, Self
 
 from agent.model.failure import Failure
 from agent.model.hands import ABOUT_SUPPLIES, CLEAR, EMPTY, FIT, JAM, RESET, VERBS, Handwork
-from agent.model.wording import supply_words
+from agent.model.wording import percent_words, supply_words
 from agent.rehearsal.body import Life
 from agent.rehearsal.kinds import FILLED, OTHER
 from agent.rehearsal.serve import Rehearsal
@@ -54,7 +54,7 @@ class Hands:
         if work.verb not in VERBS:
             raise CannotDo(f"hands cannot {work.verb[:20]!r}; they can {', '.join(VERBS)}")
         if not 0.0 <= work.share <= 1.0:
-            raise CannotDo(f"a share of {work.share:g} is not between 0% and 100%")
+            raise CannotDo(f"a share of {work.share:g} is not between 0 % and 100 %")
         worn = self._find(printer)
         name = worn.who.name
         if not worn.on:
@@ -81,7 +81,7 @@ class Hands:
         if work.verb in (FIT, EMPTY):
             share = 1.0 if work.verb == EMPTY else work.share
             rehearsal.fit(name, key, share, reset=work.reset)
-            done = "emptied" if work.verb == EMPTY else f"fitted, {share:.0%} of it good"
+            done = "emptied" if work.verb == EMPTY else f"fitted, {percent_words(share)} of it good"
             return f"{words} {done}" + (", its counter not reset" if counted and not work.reset else "")
         if work.verb == RESET:
             if not counted:
@@ -89,7 +89,7 @@ class Hands:
             rehearsal.reset_part(name, key)
             return f"the counter of {words} is reset"
         rehearsal.set_level(name, key, work.share)
-        return f"{words} is at {work.share:.0%} now"
+        return f"{words} is at {percent_words(work.share)} now"
 
     def _find(self, text: str) -> Worn:
         low = text.strip().casefold()

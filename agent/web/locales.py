@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from contextvars import ContextVar
-from datetime import date, datetime
+from datetime import date, datetime, time
+from decimal import Decimal
 from functools import lru_cache
 
 from babel import Locale
 from babel.core import UnknownLocaleError
 from babel.dates import format_date, format_skeleton, format_time
-from babel.numbers import format_decimal, format_percent
+from babel.numbers import NumberPattern, format_decimal, format_percent, parse_pattern
 
 from agent.model.locales import LOCALES
 from agent.model.zones import zone_of
@@ -71,6 +72,28 @@ def _pattern(digits: int) -> str:
 def share(value: float) -> str:
     """A share as whole percent."""
     return str(format_percent(round(value, 2), locale=here()))
+
+
+def percentage(value: str) -> str:
+    """A number of percent, such as ``8.5``, with the sign where it stands here."""
+    _, _, behind = value.partition(".")
+    return str(_percent_of(here(), len(behind)).apply(Decimal(value) / 100, here()))
+
+
+@lru_cache(maxsize=64)
+def _percent_of(locale: Locale, digits: int) -> NumberPattern:
+    usual = locale.percent_formats[None].pattern
+    return parse_pattern(re.sub(r"0(?=[^0]*$)", "0." + "0" * digits, usual) if digits else usual)
+
+
+def named_day(on: date, *, year: bool) -> str:
+    """Weekday, day and month; with the ``year`` or without."""
+    return _skeleton("yMMMEd" if year else "MMMEd", on, here())
+
+
+def clock(at: time) -> str:
+    """Hours and minutes."""
+    return str(format_time(at, "short", locale=here()))
 
 
 def long_day(on: date) -> str:

@@ -70,6 +70,9 @@ def environment() -> Environment:
     )
     made.filters.update(
         said=words.said,
+        told=words.told,
+        named_day=words.named_day,
+        named_moment=words.named_moment,
         harmless=words.harmless,
         moment=words.moment,
         clock=words.clock,

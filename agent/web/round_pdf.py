@@ -4,18 +4,22 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from datetime import date
 from urllib.parse import quote
 
 from agent.model.cautions import MANUAL
 from agent.model.fleet import Place
 from agent.model.round import JOINING, JOINS, OVERDUE, RUN_OUT, STANDS, Bring, Card, Reason, Round, Visit, card_path
 from agent.model.wording import clean
-from agent.model.zones import zone_of
+from agent.web import locales
 from agent.web.paper import BOTTOM, COLUMN, MARGIN, TOP, WIDTH, Block, Flow, Pen
+from agent.web.words import hours, named_clock, named_day, prose
 
 HEAD, NAME, TEXT, SMALL = 8.0, 7.2, 6.3, 5.8
 """Sizes of letters, in points."""
 LINE = 2.85
+TITLE_LINE = 3.1
+_TITLE_LINES = 4
 QR = 10.8
 QUIET = 1.3
 _WAITS = 60
@@ -65,37 +69,34 @@ def pdf(made: Round, base: str = "") -> bytes:
 def _head(pen: Pen, made: Round) -> None:
     pen.drum(MARGIN, TOP - 2, 6.5, WIDTH - 2 * MARGIN)
     x = MARGIN + 18
-    pen.write(x, TOP - 2, f"Round  {made.day:%A %-d %B %Y}", 15, "B")
+    pen.write(x, TOP - 2, f"Round  {locales.weekday(made.day)}, {locales.long_day(made.day)}", 15, "B")
     pen.write(x, TOP + 4.8, pen.fit(made.site or "All sites", 110, 9, "B"), 9, "B")
     walks = sum(one.walk for one in made.visits)
-    following = f"; next round {made.next_day:%a %-d %b}" if made.next_day is not None else ""
-    work = f"{_hours(made.minutes - walks)} of work and {_hours(walks)} of walking{following}"
+    following = f"; next round {named_day(made.next_day, made.day)}" if made.next_day is not None else ""
+    work = f"{hours(made.minutes - walks)} of work and {hours(walks)} of walking{following}"
     pen.write(x, TOP + 8.9, work, TEXT)
     right = WIDTH - MARGIN
     for at, (count, word) in enumerate(((len(made.visits), "visits"), (len(made.cards), "jobs"))):
         wide = pen.wheels(right - 22, TOP - 1.5 + at * 6.2, count, 11, 3)
         pen.write(right - 22 + wide + 1, TOP - 0.2 + at * 6.2, word, TEXT)
-    as_of = made.as_of.astimezone(zone_of(made.zone))
     # Below the sheet that runs under the drum.
-    pen.write(MARGIN, TOP + 13.2, f"As of {as_of:%a %-d %b %Y, %H:%M} ({made.zone}).", TEXT)
+    pen.write(MARGIN, TOP + 13.2, f"As of {_as_of(made)} ({made.zone}).", TEXT)
     y = TOP + 16.4
     for remark in made.remarks[:2]:
-        pen.write(MARGIN, y, pen.fit(f"! {remark}", WIDTH - 2 * MARGIN, TEXT, "B"), TEXT, "B")
+        pen.write(MARGIN, y, pen.fit(f"! {prose(remark)}", WIDTH - 2 * MARGIN, TEXT, "B"), TEXT, "B")
         y += LINE
 
 
-def _hours(minutes: int) -> str:
-    hours, rest = divmod(minutes, 60)
-    return f"{hours} h {rest} min" if hours and rest else f"{hours} h" if hours else f"{rest} min"
+def _as_of(made: Round) -> str:
+    return named_clock(made.as_of, made.zone, made.day)
 
 
 def _foot(pen: Pen, made: Round, base: str, number: int, pages: int) -> None:
     y = BOTTOM + 2.2
     pen.rule(MARGIN, y, WIDTH - 2 * MARGIN)
-    at = made.as_of.astimezone(zone_of(made.zone))
     note = "" if base else "  No QR codes: the settings do not say where phones find the pages (listen.public_url)."
-    pen.write(MARGIN, y + 0.9, f"Lowmark, as of {at:%Y-%m-%d %H:%M}.{note}", SMALL)
-    pen.write(WIDTH - MARGIN, y + 0.9, f"{made.day:%a %-d %b}, page {number} of {pages}", SMALL, right=True)
+    pen.write(MARGIN, y + 0.9, f"Lowmark, as of {_as_of(made)}.{note}", SMALL)
+    pen.write(WIDTH - MARGIN, y + 0.9, f"{named_day(made.day)}, page {number} of {pages}", SMALL, right=True)
 
 
 def _title(pen: Pen, text: str, note: str = "") -> Block:
@@ -137,27 +138,42 @@ def _carry(pen: Pen, made: Round) -> Iterator[Block]:
         where += f" ({one.on_shelf} there)" if one.place and one.on_shelf is not None else ""
         yield _carried(pen, one.count, one.part or one.what, one.what if one.part else "", where)
     for lack in made.lacking:
-        yield _carried(pen, lack.count, lack.part, lack.what, f"none on the shelf: {lack.note}", lacking=True)
+        yield _carried(pen, lack.count, lack.part, lack.what, f"none on the shelf: {prose(lack.note)}", lacking=True)
     yield _gap(1.5)
 
 
 def _carried(pen: Pen, count: int, name: str, what: str, where: str, *, lacking: bool = False) -> Block:
+    """A part to carry. Its words stand side by side as far as there is room, else beneath one another; none is cut."""
+    indent, gap = 11.0, 1.5
+    room = COLUMN - indent
+    bold = pen.wrap(name, room, TEXT, style="B")
+    used = pen.width(bold[-1], TEXT, "B") if bold else 0.0
+    left: list[tuple[float, int, str]] = []
+    rows = max(1, len(bold))
+    if what and used + gap + pen.width(what, TEXT) <= room:
+        left, used = [(indent + used + gap, rows - 1, what)], used + gap + pen.width(what, TEXT)
+    elif what:
+        left = [(indent, rows + at, line) for at, line in enumerate(pen.wrap(what, room, TEXT))]
+        rows, used = rows + len(left), pen.width(left[-1][2], TEXT)
+    beside = used + gap + pen.width(where, TEXT) <= room
+    if where and not beside:
+        below = [(indent, rows + at, line) for at, line in enumerate(pen.wrap(where, room, TEXT))]
+        left, rows = left + below, rows + len(below)
+
     def draw(x: float, y: float) -> None:
         if lacking:
             pen.write(x + 0.6, y, "!", NAME, "B")
         else:
             pen.box(x, y + 0.2, 2.6)
         pen.write(x + 10.2, y, f"{count} \N{MULTIPLICATION SIGN}", TEXT, "B", right=True)
-        shown = pen.fit(name, 34 if what else 48, TEXT, "B")
-        pen.write(x + 11, y, shown, TEXT, "B")
-        begin = 11 + pen.width(shown, TEXT, "B") + 1.5
-        room = COLUMN - begin
-        place = pen.fit(where, room * 0.78 if what else room, TEXT)
-        pen.write(x + COLUMN, y, place, TEXT, right=True)
-        if what:
-            pen.write(x + begin, y, pen.fit(what, room - pen.width(place, TEXT) - 2, TEXT), TEXT)
+        for at, line in enumerate(bold):
+            pen.write(x + indent, y + at * LINE, line, TEXT, "B")
+        for begin, at, line in left:
+            pen.write(x + begin, y + at * LINE, line, TEXT)
+        if where and beside:
+            pen.write(x + COLUMN, y + (rows - 1) * LINE, where, TEXT, right=True)
 
-    return Block(3.7, draw)
+    return Block(3.7 + (rows - 1) * LINE, draw)
 
 
 def _cautions(pen: Pen, made: Round) -> Iterator[Block]:
@@ -188,19 +204,25 @@ def _visits(pen: Pen, made: Round, base: str, letters: dict[str, str]) -> Iterat
             if named:
                 yield _title(pen, pen.fit(named, COLUMN, HEAD, "B"))
         for at, card in enumerate(visit.cards):
-            yield _card(pen, visit, card, base, letters.get(card.key, ""), first=at == 0)
+            yield _card(pen, visit, card, base, letters.get(card.key, ""), today=made.day, first=at == 0)
         yield _gap(0.7)
 
 
-def _card(pen: Pen, visit: Visit, card: Card, base: str, letter: str, *, first: bool) -> Block:
+def _card(pen: Pen, visit: Visit, card: Card, base: str, letter: str, *, today: date, first: bool) -> Block:
     left = QR + QUIET + 0.6 if base else 0.0
     room = COLUMN - left
     rows: list[tuple[str, str]] = []
     for one in card.bring:
         rows += [("", row) for row in pen.wrap(_brought(one), room, TEXT, 2)]
-    rows += [("", row) for row in pen.wrap("; ".join(map(_briefly, card.why)), room, TEXT, 3)]
+    rows += [("", row) for row in pen.wrap("; ".join(_briefly(one, today) for one in card.why), room, TEXT, 4)]
+    flag = _FLAGS.get(card.urgency)
+    beside = 9.5 + (pen.width(flag[0], SMALL, "B") + 2.6 if flag else 0.0)
+    beside += pen.width(letter, SMALL, "B") + 2.6 if letter else 0.0
+    title = f"{card.title}, then {' and '.join(card.follows)}" if card.follows else card.title
+    named = pen.wrap(title, room - 3.9 - beside, NAME, _TITLE_LINES, "B")
     head = 3.9 if first else 0.0
-    height = max(head + 3.5 + len(rows) * LINE, QR + QUIET if base else 0.0) + 0.6
+    above = 3.5 + max(0, len(named) - 1) * TITLE_LINE
+    height = max(head + above + len(rows) * LINE, QR + QUIET if base else 0.0) + 0.6
 
     def draw(x: float, y: float) -> None:
         if base:
@@ -216,13 +238,13 @@ def _card(pen: Pen, visit: Visit, card: Card, base: str, letter: str, *, first: 
         right -= 9.5
         if letter:
             right -= pen.flag(right - 2.6, y + 0.05, letter, SMALL, filled=False) + 1
-        if flag := _FLAGS.get(card.urgency):
+        if flag:
             wide = pen.width(flag[0], SMALL, "B") + 1.6
             pen.flag(right - wide, y + 0.05, flag[0], SMALL, filled=flag[1])
             right -= wide + 1
-        title = f"{card.title}, then {' and '.join(card.follows)}" if card.follows else card.title
-        pen.write(at, y - 0.1, pen.fit(title, right - at, NAME, "B"), NAME, "B")
-        y += 3.5
+        for number, line in enumerate(named):
+            pen.write(at, y - 0.1 + number * TITLE_LINE, line, NAME, "B")
+        y += above
         for style, row in rows:
             pen.write(x, y, row, TEXT, style)
             y += LINE
@@ -244,23 +266,23 @@ def _spot(place: Place, model: str) -> str:
     return clean(", ".join(one for one in (floor, room, model) if one))
 
 
-def _briefly(reason: Reason) -> str:
+def _briefly(reason: Reason, today: date) -> str:
     """A reason in as few words as can be; what has numbers is said by them."""
     if reason.kind == RUN_OUT and reason.p10 is not None and reason.p90 is not None and reason.chance is not None:
         word = reason.text.partition(" about ")[0]
-        until = f" to {reason.p90:%a %-d %b}" if reason.p90 != reason.p10 else ""
+        until = f" to {named_day(reason.p90, today)}" if reason.p90 != reason.p10 else ""
         before = reason.text.rpartition("; ")[2].replace("the next round on ", "")
-        return f"{word} {reason.p10:%a %-d %b}{until}; {before}"
+        return f"{word} {named_day(reason.p10, today)}{until}; {prose(before)}"
     if reason.kind == JOINING:
-        return reason.text.partition(": ")[2]
-    return reason.text
+        return prose(reason.text.partition(": ")[2])
+    return prose(reason.text)
 
 
 def _brought(one: Bring) -> str:
     name = one.part or one.what
     if one.place:
         return f"Bring {one.count} {name} from {one.place}"
-    return f"Bring {one.count} {name}" + (f": {one.note}" if one.note else "")
+    return f"Bring {one.count} {name}" + (f": {prose(one.note)}" if one.note else "")
 
 
 # --- how it is done ------------------------------------------------------------------------------------------------
@@ -309,7 +331,7 @@ def _waits(pen: Pen, made: Round) -> Iterator[Block]:
         return
     yield _title(pen, "Not on this round")
     for one in made.waits[:_WAITS]:
-        due = f"{one.due:%a %-d %b}: " if one.due is not None else ""
-        yield _lines(pen, f"{due}{one.printer}, {one.title.lower()}; {one.why}", size=SMALL, most=2)
+        due = f"{named_day(one.due, made.day)}: " if one.due is not None else ""
+        yield _lines(pen, f"{due}{one.printer}, {one.title.lower()}; {prose(one.why)}", size=SMALL, most=2)
     if len(made.waits) > _WAITS:
         yield _lines(pen, f"... and {len(made.waits) - _WAITS} more", size=SMALL)

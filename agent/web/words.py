@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable
-from datetime import UTC, date, datetime
+from datetime import UTC, date, datetime, time
 
 from markupsafe import Markup, escape
 
 from agent.alarms.wording import part, spaced
 from agent.mib.enums import SUPPLY_TYPE
+from agent.model.day_words import written_anew
 from agent.model.reading import Amount, Mark, SubUnitStatus, Supply
+from agent.model.zones import zone_of
 from agent.web import locales
 
 _KINDS = frozenset(SUPPLY_TYPE.values()) - {"other", "unknown"}
+_PERCENT = re.compile(r"(?<![\w.,])([0-9]{1,3}(?:\.[0-9]{1,2})?)[ \u00a0\u202f]%")
 _UNSEEN = frozenset(("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"))
 """Categories of Unicode that have no look of their own, among them the bidi controls."""
 
@@ -30,6 +34,42 @@ def harmless(text: object, limit: int = 500) -> str:
 def said(text: object) -> Markup:
     """What somebody else said, for a page: escaped, harmless, and its direction of writing kept to itself."""
     return Markup("<bdi>{}</bdi>").format(escape(harmless(text)))
+
+
+def prose(text: str) -> str:
+    """A sentence of ours with its days, moments and percentages as the reader writes them."""
+    with_days = written_anew(text, _written)
+    return _PERCENT.sub(lambda found: locales.percentage(found[1]), with_days)
+
+
+def _written(on: date, year: bool, at: time | None) -> str:
+    day = locales.named_day(on, year=year)
+    return day if at is None else f"{day}, {locales.clock(at)}"
+
+
+def told(text: object) -> Markup:
+    """A sentence of ours for a page: as the reader writes days and percentages, and as harmless as what others said."""
+    return said(prose(str(text)))
+
+
+def named_day(on: date | None, today: date | None = None) -> str:
+    """``Thu 12 Nov``, with the year where it is not that of ``today``: as sentences have it."""
+    return "" if on is None else locales.named_day(on, year=today is not None and on.year != today.year)
+
+
+def named_clock(at: datetime, zone: str, today: date | None = None) -> str:
+    """``Thu 12 Nov, 08:14`` in the zone, with the year where it is not that of ``today``."""
+    there = at.astimezone(zone_of(zone))
+    return f"{named_day(there.date(), today)}, {locales.clock(there.time())}"
+
+
+def named_moment(at: datetime | None, zone: str, today: date | None = None) -> Markup:
+    """A ``time`` element as sentences have it: read by people in the site's zone, by programs in UTC."""
+    if at is None:
+        return Markup("")
+    return Markup('<time datetime="{}">{}</time>').format(
+        at.astimezone(UTC).isoformat(timespec="seconds"), named_clock(at, zone, today)
+    )
 
 
 def clock(at: datetime | None, zone: str = "UTC") -> str:

@@ -53,7 +53,7 @@ def test_a_life_says_how_it_ended():
     assert "ran dry" in ran[0].text
     assert swapped[0].ended == EARLY
     assert swapped[0].left == pytest.approx(0.14, abs=0.03)
-    assert "swapped early at 14%" in swapped[0].text
+    assert "swapped early at 14 %" in swapped[0].text
 
 
 def test_a_flicker_by_one_step_is_no_swap():
@@ -203,7 +203,7 @@ def test_an_empty_cartridge_replaced_is_told_by_the_first_reading():
     finding = told(shown, 620)
     assert finding is not None
     assert (finding.kind, finding.subject, finding.at) == ("swapSeen", "toner:black", at(620))
-    assert "it showed 0% and now 100%" in finding.text
+    assert "it showed 0 % and now 100 %" in finding.text
 
 
 def test_a_rise_in_mid_life_waits_for_the_next_reading():

@@ -75,7 +75,7 @@ def test_a_drum_whose_life_is_nearly_over_stands_first_for_a_grey_background() -
     found = ranked("grey-background", case(worn()))
     first = found.suspects[0]
     assert (first.part, first.name, first.units) == ("drum", "black drum", ("opc:black",))
-    assert "black drum: 4% is left" in reasons(first)
+    assert "black drum: 4 % is left" in reasons(first)
     assert first.score == pytest.approx(5 * 3.0)
 
 

@@ -87,7 +87,7 @@ def test_what_is_not_proven_in_time_is_told_once_and_what_is_proven_later_too(he
         late = clock() + timedelta(days=2)
         (entry,) = watch.settle(late)
         assert (entry.kind, entry.subject) == ("serviceUnproven", "kit")
-        assert "still shows 50%" in entry.text
+        assert "still shows 50 %" in entry.text
         (proofs,) = watch.unproven.values()
         assert proofs[0].state == "unproven"
         watch.written([entry])
@@ -118,7 +118,7 @@ def test_the_house_of_the_pages_serves_proves_suggests_and_lends_hands(here):
             assert house.hands(number) is None, "no printer of a real fleet is touched"
             agent.hands = here.hands
             assert house.hands(number) == ""
-            assert house.hands(number, Handwork(SET, "toner:cyan", 0.04)) == f"{COLOUR}: cyan toner is at 4% now"
+            assert house.hands(number, Handwork(SET, "toner:cyan", 0.04)) == f"{COLOUR}: cyan toner is at 4 % now"
             with pytest.raises(Failure, match="no one supply"):
                 house.hands(number, Handwork(FIT, "toner:plaid"))
             seen = house.serve(Done(number, ("toner:cyan",), "Night desk"))

@@ -36,7 +36,7 @@ def test_a_service_after_the_work_is_proven_at_once_with_the_counter_read_live(h
     assert found["calibration", "calibration"] == "waiting"
     assert found["read", ""] == "seen"
     words = next(one["words"] for one in made["checks"] if one["kind"] == "level-back")
-    assert words == "cyan toner showed 4% and shows 100% since"
+    assert words == "cyan toner showed 4 % and shows 100 % since"
     service = made["service"]
     assert service["counter_from"] == "live"
     assert service["counter"] == pytest.approx(counter_of(here, COLOUR), abs=200)
@@ -56,7 +56,7 @@ def test_work_that_the_printer_does_not_show_waits_and_is_then_missing(here):
     late = (datetime.now(UTC) + timedelta(days=2)).isoformat()
     (proof,) = here.data("proofs", COLOUR, "--at", late, status=1)["proofs"]
     assert (proof["state"], checks(proof)["level-back", "toner:cyan"]) == ("unproven", "missing")
-    assert "cyan toner showed 50% before and still shows 50%" in proof["missing"][0]
+    assert "cyan toner showed 50 % before and still shows 50 %" in proof["missing"][0]
     assert "NOT PROVEN" in here.lowmark("proofs", "--at", late, status=1)
     assert "No service" in here.lowmark("proofs", "--at", "2099-01-01T00:00:00Z"), "nobody asks any more"
 
@@ -65,7 +65,7 @@ def test_a_part_whose_counter_is_not_reset_is_not_proven_until_it_is(here):
     here.lowmark("hands", BIG, "--fit", "kit", "--no-reset")
     made = here.data("service", BIG, "--did", "kit", "--who", "Night desk")
     assert checks(made)["counter-reset", "other"] == "waiting"
-    assert "still shows 50%" in str(made["checks"])
+    assert "still shows 50 %" in str(made["checks"])
     assert "the counter of Maintenance Kit is reset" in here.lowmark("hands", BIG, "--reset", "kit")
     here.lowmark("sweep")
     (proof,) = here.data("proofs", BIG)["proofs"]

@@ -134,7 +134,7 @@ def test_snmp_answers_change_with_what_the_hands_do(tmp_path, monkeypatch):
         def do(name: str, work: Handwork) -> str:
             return through(door.path, name, work)
 
-        assert do(DESK, Handwork(SET, "toner:black", 0.05)) == "hl-01: black toner is at 5% now"
+        assert do(DESK, Handwork(SET, "toner:black", 0.05)) == "hl-01: black toner is at 5 % now"
         assert level(going, DESK, "toner:black") == 130
         do(DESK, Handwork(FIT, "toner:black"))
         assert level(going, DESK, "toner:black") == 2_600

@@ -67,12 +67,54 @@ def test_numbers_and_dates_follow_the_place(tag: str, number: str, share: str, d
     assert copy_context().run(written) == [number, share, day, clock]
 
 
+@pytest.mark.parametrize(
+    ("tag", "written"),
+    [
+        # From memory of how these are written there; CLDR is the source of the library.
+        ("en-GB", "due Thu 12 Nov to Tue, 12 Jan 2027, seen Mon 16 Nov, 08:15; 34% left (limit 8.5%), over 99%"),
+        ("en-US", "due Thu, Nov 12 to Tue, Jan 12, 2027, seen Mon, Nov 16, 8:15 AM; 34% left (limit 8.5%), over 99%"),
+        (
+            "de-DE",
+            "due Do., 12. Nov. to Di., 12. Jan. 2027, seen Mo., 16. Nov., 08:15; 34 % left (limit 8,5 %), over 99 %",
+        ),
+        ("tr-TR", "due 12 Kas Per to 12 Oca 2027 Sal, seen 16 Kas Pzt, 08:15; %34 left (limit %8,5), over %99"),
+    ],
+)
+def test_days_and_percentages_in_sentences_follow_the_place_too(tag: str, written: str) -> None:
+    sentence = "due Thu 12 Nov to Tue 12 Jan 2027, seen Mon 16 Nov 08:15; 34 % left (limit 8.5 %), over 99 %"
+
+    def made() -> str:
+        locales.use(tag)
+        return words.prose(sentence).replace("\u202f", " ").replace("\xa0", " ")
+
+    assert copy_context().run(made) == written
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        "Thu 31 Feb",
+        "Mon 12 Jan 2027 (a Tuesday)",
+        "Thu 12 Nov 25:61",
+        "Thursday 12 November",
+        "a Thu 12 Novel",
+        "v1.2.34 %",
+        "%d %s 12",
+    ],
+)
+def test_what_is_no_day_and_no_percentage_stays_as_it_is(text: str) -> None:
+    assert words.prose(text) == text
+
+
 def test_days_that_are_near_are_called_so() -> None:
     today = date(2026, 3, 1)
     told = [words.away(date(2026, 3, 1).fromordinal(today.toordinal() + away), today) for away in (-12, -1, 0, 1, 3)]
     assert told == ["12 days ago", "yesterday", "today", "tomorrow", "in 3 days"]
     assert words.near_day(date(2026, 3, 4), today) == "4 Mar"
     assert words.near_day(date(2027, 3, 4), today) == "4 Mar 2027"
+    assert words.named_day(date(2026, 3, 4), today) == "Wed 4 Mar"
+    assert words.named_day(date(2027, 3, 4), today) == "Thu, 4 Mar 2027"
+    assert words.named_clock(datetime(2026, 3, 4, 23, 30, tzinfo=UTC), "Europe/Berlin", today) == "Thu 5 Mar, 00:30"
 
 
 def test_a_page_is_written_as_its_reader_writes_and_json_is_not(client: httpx.Client) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+from contextvars import copy_context
 from dataclasses import replace
 from pathlib import Path
 
@@ -11,6 +12,7 @@ import pytest
 
 from agent.insight.rounds import plan_round
 from agent.model.round import Round
+from agent.web import locales
 from agent.web.round_pdf import pdf
 from tests.insight.walked import NOW, forecast, large, morning, printer, spot
 from tests.needs import debian
@@ -64,8 +66,41 @@ def test_what_to_carry_and_what_to_take_care_of_stand_in_front_once(paper, two_h
         if one.part:
             assert re.search(rf"{one.count} . {one.part}", first)
     assert "none on the shelf: none ordered, order now" in first
-    assert "As of Wed 18 Mar 2026, 07:30 (UTC)." in first
+    assert "As of Wed 18 Mar, 07:30 (UTC)." in first
     assert re.search(r"2\s*0\s*0\s*visits", first)
+
+
+def test_no_title_is_cut_and_nothing_of_what_to_carry(two_hundred, tmp_path):
+    card = two_hundred.visits[0].cards[0]
+    long = replace(
+        card, title="Exchange the intermediate transfer belt unit and its cleaning blade",
+        follows=("calibration", "a test page of every tray", "the reset of both counters"),
+    )  # fmt: skip
+    visit = replace(two_hundred.visits[0], cards=(long,))
+    carry = replace(
+        two_hundred.carry[0], part="TG-40K-EXTENDED-YIELD-2026", what="Black toner of the larger kind, 12,000 pages",
+        place="Cupboard 3 on the second floor behind the reading room",
+    )  # fmt: skip
+    path = written(tmp_path, replace(two_hundred, visits=(visit,), carry=(carry,), waits=(), lacking=()))
+    tool = debian("poppler-utils", "pdftotext")
+    flat = " ".join(subprocess.run([tool, path, "-"], capture_output=True, check=True, text=True).stdout.split())
+    for whole in (f"{long.title}, then calibration and a test page of every tray and the reset of both counters",):
+        assert whole in flat
+    for words in (carry.part, carry.what, carry.place):
+        assert words in flat
+    assert "…" not in flat
+
+
+def test_days_on_paper_are_written_in_one_form_and_as_the_reader_writes(two_hundred, tmp_path):
+    def written_in(tag: str) -> str:
+        locales.use(tag)
+        return text_of(written(tmp_path, two_hundred))
+
+    english, german = (copy_context().run(written_in, tag) for tag in ("en-GB", "de-DE"))
+    assert not re.search(r"\b2026-\d\d-\d\d", english)
+    assert re.search(r"runs out (Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d+ [A-Z][a-z]{2}", english)
+    assert "As of Mi., 18. März, 07:30 (UTC)." in german
+    assert not re.search(r"\b(Mon|Tue|Wed|Thu|Fri|Sat|Sun) \d", german)
 
 
 def test_each_card_has_a_code_that_leads_to_its_page(tmp_path):
