@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import base64
 import hashlib
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -125,21 +126,29 @@ def _levels(axes: Any, chart: LevelChart, form: Form, ink: dict[str, str]) -> No
     if chart.low is not None:
         axes.axhline(chart.low, color=ink["warn"], linewidth=1.3, dashes=(1.2, 2.2), gid="low")
         _say(axes, "low", (1, chart.low), (4, 0), axes.get_yaxis_transform(), color=ink["warn"])
-    for at, which in chart.fitted:
-        near = x(chart.now) - x(at) < 12 * end / (form.wide - form.left - form.right)
-        _fitted(axes, x(at), which, ink["soft"], aside=near)
+    _lives(axes, [(x(at), which) for at, which in sorted(chart.fitted)], x(chart.now), ink["soft"],
+           end / (form.wide - form.left - form.right))  # fmt: skip
     axes.plot([x(at) for at, _ in chart.shown], [share for _, share in chart.shown], drawstyle="steps-post",
               color=ink["ink"], linewidth=1.6, clip_on=False, gid="level")  # fmt: skip
     axes.axvline(x(chart.now), ymax=1.05, color=ink["ink"], linewidth=1.8, clip_on=False, gid="now")
     _say(axes, "now", (x(chart.now), 1), (3, 8), axes.get_xaxis_transform(), weight="bold", color=ink["ink"])
 
 
-def _fitted(axes: Any, x: float, which: int, colour: str, *, aside: bool) -> None:
-    """An upright line with an arrow head and a number on top, which steps ``aside`` for the word now."""
-    axes.plot([x, x], [0, 1], color=colour, linewidth=1, marker=(3, 0, 180), markevery=[1], markersize=7,
-              clip_on=False, gid="fitted")  # fmt: skip
-    off, ha = ((-5, 8), "right") if aside else ((0, 12), "center")
-    _say(axes, number(which), (x, 1), off, axes.get_xaxis_transform(), ha=ha)
+def _lives(axes: Any, fitted: Sequence[tuple[float, int]], now: float, colour: str, unit: float) -> None:
+    """Where new ones were fitted: upright lines with an arrow head, and the number of the life on top.
+
+    ``unit``: of the drawing, in days. Of numbers that would stand over each other the last is told; all stand in the
+    table of lives.
+    """
+    for place, (x, which) in enumerate(fitted):
+        axes.plot([x, x], [0, 1], color=colour, linewidth=1, marker=(3, 0, 180), markevery=[1], markersize=7,
+                  clip_on=False, gid="fitted")  # fmt: skip
+        after = fitted[place + 1][0] if place + 1 < len(fitted) else math.inf
+        text = number(which)
+        if after - x > 8 * len(text) * unit:
+            # It steps aside for the word now.
+            off, ha = ((-5, 8), "right") if now - x < 12 * unit else ((0, 12), "center")
+            _say(axes, text, (x, 1), off, axes.get_xaxis_transform(), ha=ha)
 
 
 def _volume(axes: Any, chart: VolumeChart, form: Form, ink: dict[str, str]) -> None:

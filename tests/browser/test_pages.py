@@ -66,7 +66,7 @@ def test_each_page_loads_quietly_and_fits_by_day_by_night_on_a_phone_and_on_pape
 def test_axe_finds_nothing_serious(running: tuple[str, Service], chrome: Chrome, name: str) -> None:
     # axe-core by Deque: rules for WCAG 2.x, levels A and AA. That the dark palette has enough contrast is reckoned in
     # tests/web for every pair of colours.
-    for dark in (False, True) if name in ("printers", "round", "card") else (False,):
+    for dark in (False, True) if name in ("printers", "printer", "round", "card") else (False,):
         look_like(chrome, dark=dark, width=1280)
         chrome.get(running[0] + PAGES[name])
         nothing_serious(chrome, name)

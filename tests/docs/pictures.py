@@ -20,6 +20,8 @@ SHOTS = (
     ("round", "/round", 1180, 1250, False),
     ("card-phone", "/cards/2.toner.cyan", 400, 1150, False),
     ("printers", "/printers", 1180, 900, False),
+    ("charts", "/printers/2#supply-1", 1180, 620, False),
+    ("charts-dark-phone", "/printers/2#supply-1", 400, 900, True),
 )
 """File, page, width and height in CSS pixels, and whether by night."""
 

@@ -83,6 +83,16 @@ def test_a_chart_shows_nothing_from_before_it_begins() -> None:
     assert chart.shown[0][0] == chart.begin
 
 
+def test_numbers_of_lives_do_not_stand_over_each_other() -> None:
+    at = [START + timedelta(days=day) for day in (2, 30, 30.5, 59.9)]
+    chart = charts.levels(level([(0, 50)]), None, (), shown(60))
+    lives = replace(chart, fitted=tuple((one.timestamp(), which) for which, one in enumerate(at, start=11)))
+    made = drawings.svg(lives, drawings.NARROW, "x")
+    assert [word for word in words_of(made) if word in ("11", "12", "13", "14")] == ["11", "13", "14"]
+    arrows = [one for one in ET.fromstring(made).iter(f"{SVG}g") if one.get("id") == "fitted"]
+    assert len(arrows) == 4
+
+
 def test_a_chart_stays_the_same_until_the_next_even_moment() -> None:
     track = level([(0, 80), (1, 70)])
     past = PrinterHistory(Printer(1, "desk", "192.0.2.1"), (), (track,), ())
