@@ -3,29 +3,34 @@
 The rows are decoded by ``supplies`` and ``subunits``; this module looks them up, in the order in which they depend on
 each other: localisation before texts, colorants before supplies. What is put right by an oddity is put right here,
 after the standard's reading and before anything is derived from it.
+
+A reading is made of parts, each out of tables of its own. From poll to poll hardly a cell moves, so ``decode_again``
+makes anew only the parts that have a moved cell, and gives exactly what ``decode`` gives.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from datetime import datetime
-from typing import NamedTuple, TypeVar
+from itertools import chain
+from typing import Any, NamedTuple, TypeVar
 
-from agent.mib import counters, enums, oids, subunits, supplies, values
+from agent.mib import counters, enums, oids, parts, subunits, supplies, values
 from agent.mib import oddities as odd
-from agent.mib.layout import Row, devices, hardware_address, host_index, layout_of
+from agent.mib.layout import MOST_REMEMBERED, Row, devices, hardware_address, host_index, layout_of
 from agent.mib.oddities import Oddity
+from agent.mib.parts import Memory
 from agent.mib.subunits import Raws, Remarks
 from agent.mib.supplies import Colorants
 from agent.mib.values import Notes
 from agent.model.reading import Counter, Marker, Reading, Remark, Supply, System
-from agent.model.wire import Cells, Value
+from agent.model.wire import Cells
 
-__all__ = ["decode", "devices"]
+__all__ = ["Memory", "decode", "decode_again", "devices"]
 
 Decoded = TypeVar("Decoded")
 
-_SCALARS = tuple(f"{column.oid}.0" for column in oids.SCALARS)
+_DESCR, _OBJECT_ID, _UP_TIME, _NAME, _LOCATION = (f"{column.oid}.0" for column in oids.SCALARS)
 _SUPPLY_COLORANT = tuple(oids.PRT_SUPPLIES.columns).index(3)
 
 
@@ -42,11 +47,33 @@ def decode(cells: Cells, *, at: datetime, address: str, device_index: int, oddit
         device_index: which of ``devices(cells)``.
         oddities: those that apply to this printer (see ``oddities.choose``); all of them are applied, in order.
     """
-    return _Decoder(cells, device_index).reading(at, address, oddities)
+    return _Decoder(cells, device_index, oddities).reading(at, address, parts.ALL)
 
 
-_LONGEST = 1024
-_GREATEST = 2**64
+def decode_again(
+    cells: Cells,
+    before: Memory | None,
+    *,
+    at: datetime,
+    address: str,
+    device_index: int,
+    oddities: Sequence[Oddity] = (),
+) -> tuple[Reading, Memory | None]:
+    """As ``decode``, with what is remembered of the reading before.
+
+    Returns:
+        The reading, and what is to be remembered for the next one: nothing of cells of absurd size or number.
+    """
+    stale = parts.ALL if before is None else parts.stale(cells, before, device_index, oddities)
+    if before is None or stale is parts.ALL:
+        decoder = _Decoder(cells, device_index, oddities)
+    else:
+        decoder = _Decoder(cells, device_index, oddities, before)
+    reading = decoder.reading(at, address, stale)
+    if decoder.cells is not cells or len(cells) > MOST_REMEMBERED:
+        return reading, None
+    values, remarks = tuple(decoder.values), tuple(decoder.of_parts)
+    return reading, Memory(cells, decoder.layout, device_index, oddities, values, remarks)
 
 
 def _bounded(cells: Cells) -> Cells:
@@ -55,21 +82,16 @@ def _bounded(cells: Cells) -> Cells:
     All that is cut off is beyond what any syntax in the tables allows, so the decoder remarks on the rest as on the
     whole.
     """
-    for value in cells.values():
-        if not -_GREATEST <= value <= _GREATEST if isinstance(value, int) else len(value) > _LONGEST:
-            return {oid: _cut(value) for oid, value in cells.items()}
+    if any(map(parts.absurd, cells.values())):
+        return {oid: parts.cut(value) for oid, value in cells.items()}
     return cells
 
 
-def _cut(value: Value) -> Value:
-    if isinstance(value, int):
-        return max(-_GREATEST, min(value, _GREATEST))
-    return value[:_LONGEST]
-
-
 class _General(NamedTuple):
-    """prtGeneralEntry, decoded."""
+    """prtGeneralEntry, decoded, and the character sets that it names for texts and for the console's."""
 
+    charset: int | None
+    console_charset: int | None
     config_changes: int | None
     name: str
     serial: str
@@ -78,51 +100,82 @@ class _General(NamedTuple):
 
 
 class _Decoder:
-    """The decoding of one reading: the cells, their layout, and the remarks gathered on the way."""
+    """The decoding of one reading: the cells, their layout, and the parts made so far with the remarks on each."""
 
-    __slots__ = ("cells", "charset", "console_charset", "device", "layout", "remarks", "tables")
+    __slots__ = (
+        "cells",
+        "charset",
+        "console_charset",
+        "device",
+        "layout",
+        "oddities",
+        "of_parts",
+        "remarks",
+        "tables",
+        "values",
+    )
 
-    def __init__(self, cells: Cells, device: int) -> None:
-        self.cells = _bounded(cells)
+    def __init__(self, cells: Cells, device: int, oddities: Sequence[Oddity], before: Memory | None = None) -> None:
         self.device = device
-        self.layout = layout_of(cells)
-        self.tables = self.layout.devices.get(device) or {}
-        self.remarks: list[Remark] = []
+        self.oddities = oddities
+        self.remarks: list[Remark] = []  # on the part that is being made
         self.charset: int | None = None
         self.console_charset: int | None = None
+        if before is None:
+            self.cells = _bounded(cells)
+            self.layout = layout_of(cells)
+            self.values: list[Any] = [None] * parts.COUNT
+            self.of_parts: list[Remarks] = [()] * parts.COUNT
+        else:
+            self.cells, self.layout = cells, before.layout
+            self.values, self.of_parts = list(before.values), list(before.remarks)
+        self.tables = self.layout.devices.get(device) or {}
 
-    def reading(self, at: datetime, address: str, oddities: Sequence[Oddity]) -> Reading:
-        general = self.general()
-        system = self.system()
-        model, device_status, printer_status, errors = self.host_resources()
-        markers = self.markers(oddities)
-        shared = self.owns_what_is_shared()
+    def make(self, number: int) -> None:
+        """Make a part out of the cells."""
+        self.remarks = []
+        self.values[number] = _MAKERS[number](self)
+        self.of_parts[number] = tuple(self.remarks)
+
+    def reading(self, at: datetime, address: str, stale: frozenset[int]) -> Reading:
+        """The reading, for which the parts that are ``stale`` are made; all others must be there."""
+        if parts.GENERAL in stale:
+            self.make(parts.GENERAL)
+        general: _General = self.values[parts.GENERAL]
+        self.charset, self.console_charset = general.charset, general.console_charset
+        for number in sorted(stale):
+            if number != parts.GENERAL:
+                self.make(number)
+        _, kind, up_time, place, host, markers, mac, speed, *tables, counts = self.values
+        supplied, trays, bins, covers, console, lights, alerts = tables
+        (descr, object_id), (name, location) = kind, place
+        model, device_status, printer_status, errors = host
         return Reading(
             at=at,
             address=address,
             device_index=self.device,
-            system=system,
+            system=System(descr, object_id, up_time, name, location),
             name=general.name,
-            model=model or system.descr,
+            model=model or descr,
             serial=general.serial,
-            mac=hardware_address(self.layout, self.cells)[0] if shared else "",
+            mac=mac,
             device_status=device_status,
             printer_status=printer_status,
             errors=errors,
             config_changes=general.config_changes,
             critical_events=general.critical_events,
             all_events=general.all_events,
-            pages_per_minute=self.pages_per_minute(),
+            pages_per_minute=speed,
             markers=markers,
-            supplies=self.supplies(oddities),
-            trays=self.rows("prtInputTable", subunits.tray),
-            bins=self.rows("prtOutputTable", subunits.output_bin),
-            covers=self.rows("prtCoverTable", subunits.cover),
-            console=self.console(),
-            lights=self.rows("prtConsoleLightTable", subunits.light, console=True),
-            alerts=self.rows("prtAlertTable", subunits.alert),
-            counters=self.counters(markers, oddities, shared),
-            remarks=tuple(self.remarks),
+            supplies=supplied,
+            trays=trays,
+            bins=bins,
+            covers=covers,
+            console=console,
+            lights=lights,
+            alerts=alerts,
+            counters=counts,
+            remarks=tuple(chain.from_iterable(self.of_parts)),
         )
 
     # --- looking up ---------------------------------------------------------------------------------------------
@@ -156,18 +209,27 @@ class _Decoder:
 
     # --- the parts ----------------------------------------------------------------------------------------------
 
-    def system(self) -> System:
-        descr, object_id, uptime, name, location = map(self.cells.get, _SCALARS)
+    def kind(self) -> tuple[str, str]:
+        """SysDescr and sysObjectID."""
         notes = Notes("0")
-        system = System(
-            descr=values.free(descr, None, "sysDescr", notes),
-            object_id=values.object_id(object_id, "sysObjectID", notes),
-            uptime=values.counter(uptime, "sysUpTime", notes),
-            name=values.free(name, None, "sysName", notes),
-            location=values.free(location, None, "sysLocation", notes),
-        )
+        descr = values.free(self.cells.get(_DESCR), None, "sysDescr", notes)
+        object_id = values.object_id(self.cells.get(_OBJECT_ID), "sysObjectID", notes)
         self.note(notes)
-        return system
+        return descr, object_id
+
+    def up_time(self) -> int | None:
+        notes = Notes("0")
+        ticks = values.counter(self.cells.get(_UP_TIME), "sysUpTime", notes)
+        self.note(notes)
+        return ticks
+
+    def place(self) -> tuple[str, str]:
+        """SysName and sysLocation."""
+        notes = Notes("0")
+        name = values.free(self.cells.get(_NAME), None, "sysName", notes)
+        location = values.free(self.cells.get(_LOCATION), None, "sysLocation", notes)
+        self.note(notes)
+        return name, location
 
     def host_resources(self) -> tuple[str, str | None, str | None, frozenset[str]]:
         """The model, hrDeviceStatus, hrPrinterStatus and the error bits."""
@@ -197,14 +259,17 @@ class _Decoder:
         for row in self.tables.get("prtGeneralTable", ()):
             raws = self.raws(row)
         changes, localisation, console, name, serial, critical, every = raws
+        charset = console_charset = None
         if localisation is not None or console is not None:
             sets = self.character_sets(notes)
-            self.charset = sets.get(values.number(localisation, "prtGeneralCurrentLocalization", notes))
-            self.console_charset = sets.get(values.number(console, "prtConsoleLocalization", notes), self.charset)
+            charset = sets.get(values.number(localisation, "prtGeneralCurrentLocalization", notes))
+            console_charset = sets.get(values.number(console, "prtConsoleLocalization", notes), charset)
         general = _General(
+            charset,
+            console_charset,
             values.counter(changes, "prtGeneralConfigChanges", notes),
-            values.free(name, self.charset, "prtGeneralPrinterName", notes),
-            values.free(serial, self.charset, "prtGeneralSerialNumber", notes),
+            values.free(name, charset, "prtGeneralPrinterName", notes),
+            values.free(serial, charset, "prtGeneralSerialNumber", notes),
             values.counter(critical, "prtAlertCriticalEvents", notes),
             values.counter(every, "prtAlertAllEvents", notes),
         )
@@ -220,15 +285,18 @@ class _Decoder:
                 sets[row.index] = charset
         return sets
 
-    def markers(self, oddities: Sequence[Oddity]) -> tuple[Marker, ...]:
+    def mac(self) -> str:
+        return hardware_address(self.layout, self.cells)[0] if self.owns_what_is_shared() else ""
+
+    def markers(self) -> tuple[Marker, ...]:
         rows = []
         for row in self.tables.get("prtMarkerTable", ()):
             marker, remarks = subunits.marker(row.index, row.suffix, self.raws(row))
             rows.append(marker)
             self.remarks += remarks
-        if not oddities:
+        if not self.oddities:
             return tuple(rows)
-        fixed, remarks = odd.correct_markers(rows, oddities)
+        fixed, remarks = odd.correct_markers(rows, self.oddities)
         self.remarks += remarks
         return fixed
 
@@ -239,7 +307,7 @@ class _Decoder:
             self.remarks += remarks
         return named
 
-    def supplies(self, oddities: Sequence[Oddity]) -> tuple[Supply, ...]:
+    def supplies(self) -> tuple[Supply, ...]:
         colorants = self.colorants()
         rows: list[Supply] = []
         for row in self.tables.get("prtMarkerSuppliesTable", ()):
@@ -249,9 +317,9 @@ class _Decoder:
             supply, remarks = supplies.supply(row.index, row.suffix, raws, self.charset, colour, bool(colorants))
             rows.append(supply)
             self.remarks += remarks
-        if not oddities:
+        if not self.oddities:
             return supplies.told_apart(rows)
-        fixed, remarks = odd.correct_supplies(rows, oddities)
+        fixed, remarks = odd.correct_supplies(rows, self.oddities)
         self.remarks += remarks
         return supplies.told_apart(fixed)
 
@@ -276,10 +344,31 @@ class _Decoder:
                 fastest = speed
         return None if fastest is None else fastest / 60
 
-    def counters(self, markers: Sequence[Marker], oddities: Sequence[Oddity], shared: bool) -> tuple[Counter, ...]:
-        lives = counters.of_markers(markers, odd.life_times(oddities))
-        if not shared or not self.layout.shared:
+    def counters(self) -> tuple[Counter, ...]:
+        lives = counters.of_markers(self.values[parts.MARKERS], odd.life_times(self.oddities))
+        if not self.owns_what_is_shared() or not self.layout.shared:
             return lives
         totals, remarks = counters.of_imaging(self.layout, self.cells)
         self.remarks += remarks
         return (*lives, *totals)
+
+
+_MAKERS: tuple[Callable[[_Decoder], Any], ...] = (
+    _Decoder.general,
+    _Decoder.kind,
+    _Decoder.up_time,
+    _Decoder.place,
+    _Decoder.host_resources,
+    _Decoder.markers,
+    _Decoder.mac,
+    _Decoder.pages_per_minute,
+    _Decoder.supplies,
+    lambda self: self.rows("prtInputTable", subunits.tray),
+    lambda self: self.rows("prtOutputTable", subunits.output_bin),
+    lambda self: self.rows("prtCoverTable", subunits.cover),
+    _Decoder.console,
+    lambda self: self.rows("prtConsoleLightTable", subunits.light, console=True),
+    lambda self: self.rows("prtAlertTable", subunits.alert),
+    _Decoder.counters,
+)
+"""How the parts are made, in the order of their numbers."""

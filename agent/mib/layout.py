@@ -95,7 +95,7 @@ def _instances(cells: tuple[str, ...]) -> Iterator[tuple[Table, str, tuple[int, 
 def layout_of(cells: Cells) -> Layout:
     """The layout of these cells, remembered unless there are suspiciously many of them."""
     answered = tuple(cells)
-    return _remembered(answered) if len(answered) <= _MOST_REMEMBERED else compile_layout(answered)
+    return _remembered(answered) if len(answered) <= MOST_REMEMBERED else compile_layout(answered)
 
 
 def compile_layout(cells: tuple[str, ...]) -> Layout:
@@ -128,7 +128,7 @@ def _frozen(tables: dict[str, dict[tuple[int, ...], Row]]) -> Mapping[str, tuple
 
 # A printer with many trays, bins and alerts has a few hundred cells. More are taken apart anew each time, so that no
 # printer can fill the memory with ever new sets of OIDs.
-_MOST_REMEMBERED = 600
+MOST_REMEMBERED = 600
 _remembered = lru_cache(maxsize=1024)(compile_layout)
 
 

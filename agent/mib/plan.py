@@ -112,15 +112,15 @@ def must_learn_again(before: Cells, now: Cells, asked: Collection[str] | None = 
     old, new = before.get(_UP_TIME), now.get(_UP_TIME)
     if isinstance(old, int) and isinstance(new, int) and new < old:
         return "sysUpTime fell: the printer was restarted"
-    known = before.keys() if asked is None else before.keys() & set(asked)
-    for oid in sorted(known - now.keys()):
-        if not oid.startswith(_ALERT):
-            return f"{describe(oid)} vanished"
-    for device in layout.layout_of(before).speaks_printer_mib:
+    known = before.keys() if asked is None else [oid for oid in asked if oid in before]
+    gone = [oid for oid in known if oid not in now and not oid.startswith(_ALERT)]
+    if gone:
+        return f"{describe(min(gone))} vanished"
+    moved = [oid for oid in known if oid.startswith(_CONFIG_CHANGES) and before[oid] != now[oid]]
+    for device in layout.layout_of(before).speaks_printer_mib if moved else ():
         oid = f"{_CONFIG_CHANGES}{device}"
-        was, is_now = before.get(oid), now.get(oid)
-        if was is not None and is_now is not None and was != is_now:
-            return f"{describe(oid)} moved from {was!r} to {is_now!r}: the configuration was changed"
+        if oid in moved:
+            return f"{describe(oid)} moved from {before[oid]!r} to {now[oid]!r}: the configuration was changed"
     return None
 
 

@@ -109,14 +109,15 @@ class Errand:
     def _go_on(self) -> bool:
         """Send the next question, if there is time for it and the socket takes it at once."""
         session = self._session
-        if self._end - session.loop.time() < self._timeout:
+        now = session.loop.time()
+        if self._end - now < self._timeout:
             return False
         self._id, self._oddity = known.fresh_id(), ""
         try:
             self._send()
         except OSError:
             return False
-        session.prolong(self._timeout)
+        session.prolong(now + self._timeout)
         return True
 
     def _fault(self, fault: Faulty) -> WireError:

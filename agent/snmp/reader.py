@@ -19,7 +19,7 @@ from agent.mib.decode import devices
 from agent.model.probe import Probe
 from agent.model.wire import Answers, Cells, Denied, Garbled, Peer, Silent, Value, WireError
 from agent.snmp.addresses import Resolver
-from agent.snmp.visit import FAST_SECONDS, Lanes, Pass, Visit, chunks
+from agent.snmp.visit import Lanes, Pass, Visit, chunks
 from agent.snmp.walk import Harvest, stretches, walk, walk_all
 from agent.snmp.wire import Asked, CellFault, Dropped, Engine, Limits, Rows, TooBig
 
@@ -136,11 +136,10 @@ class Reader:
         known = self._remember(peer)
         async with known.lock:
             lane = await self._lanes.enter(slow=known.suspect)
-            out = asyncio.get_running_loop().call_later(FAST_SECONDS, lane.step_out)
+            self._lanes.hurry(lane)
             try:
                 return await self._read(known, lane, full=full)
             finally:
-                out.cancel()
                 lane.leave()
 
     async def probe(self, peer: Peer) -> Probe:

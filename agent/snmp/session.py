@@ -47,13 +47,13 @@ class _Timers:
         self._loop = loop
         self._bundles: dict[int, set[asyncio.Future[Any]]] = {}
 
-    def start(self, waiter: asyncio.Future[Any], seconds: float) -> set[asyncio.Future[Any]]:
-        """Have ``waiter`` end with Expired after ``seconds``, or up to a twentieth of a second later.
+    def start(self, waiter: asyncio.Future[Any], end: float) -> set[asyncio.Future[Any]]:
+        """Have ``waiter`` end with Expired at ``end`` (the loop's time), or up to a twentieth of a second later.
 
         Returns:
             The set that holds the waiter; taking it out stops its time.
         """
-        tick = int((self._loop.time() + seconds) * _TICKS) + 1
+        tick = int(end * _TICKS) + 1
         bundle = self._bundles.get(tick)
         if bundle is None:
             self._bundles[tick] = bundle = set()
@@ -174,7 +174,7 @@ class Session:
             Exception: whatever else ``receive`` raised.
         """
         waiter: asyncio.Future[T] = self.loop.create_future()
-        self._running = self._timers.start(waiter, seconds)
+        self._running = self._timers.start(waiter, self.loop.time() + seconds)
         self._waiter, self._receive = waiter, receive
         self.rejected = 0
         try:
@@ -191,12 +191,13 @@ class Session:
             self._running.discard(waiter)
             self._waiter = None
 
-    def prolong(self, seconds: float) -> None:
-        """Let the exchange under way end ``seconds`` from now at the latest."""
+    def prolong(self, end: float) -> None:
+        """Let the exchange under way end at ``end`` (the loop's time) at the latest."""
         waiter = self._waiter
         if waiter is not None:
-            self._running.discard(waiter)
-            self._running = self._timers.start(waiter, seconds)
+            before, self._running = self._running, self._timers.start(waiter, end)
+            if before is not self._running:
+                before.discard(waiter)
 
     async def _send_again(self, send: Callable[[], None], error: OSError) -> None:
         for _ in range(_SEND_TRIES):

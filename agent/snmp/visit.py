@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import random
+from collections import deque
 from collections.abc import Awaitable, Callable, Mapping, Sequence
 from typing import TypeVar
 
@@ -23,22 +24,78 @@ class OutOfTime(Silent):
     """The deadline of the visit is over, though the printer was answering."""
 
 
+class Lane:
+    """Room for ``width`` visits; the others wait, first come first served.
+
+    As asyncio's semaphore, which looks through all that wait for each one that leaves.
+    """
+
+    __slots__ = ("_free", "_waiting")
+
+    def __init__(self, width: int) -> None:
+        self._free = width
+        self._waiting: deque[asyncio.Future[None]] = deque()
+
+    async def enter(self) -> None:
+        """Wait for room."""
+        if self._free:
+            self._free -= 1
+            return
+        turn = asyncio.get_running_loop().create_future()
+        self._waiting.append(turn)
+        try:
+            await turn
+        except asyncio.CancelledError:
+            if turn.done() and not turn.cancelled():  # the room was given and is not wanted any more
+                self.leave()
+            raise
+
+    def leave(self) -> None:
+        """Give the room to the one that has waited longest."""
+        while self._waiting:
+            turn = self._waiting.popleft()
+            if not turn.done():
+                turn.set_result(None)
+                return
+        self._free += 1
+
+
 class Lanes:
     """How many visits run at the same time: so many on the fast lane, and twice as many again that wait for the slow.
 
-    A visit that has not ended after ``FAST_SECONDS`` leaves the fast lane, and joins the slow one at its first
-    time-out, so that dead printers, which cost nothing but patience, never keep live ones from being asked.
+    A visit that has not ended after ``FAST_SECONDS`` leaves the fast lane (``hurry``), and joins the slow one at its
+    first time-out, so that dead printers, which cost nothing but patience, never keep live ones from being asked.
     """
 
     def __init__(self, width: int) -> None:
-        self._fast = asyncio.Semaphore(width)
-        self._slow = asyncio.Semaphore(2 * width)
+        self._fast = Lane(width)
+        self._slow = Lane(2 * width)
+        self._hurried: deque[tuple[float, Pass]] = deque()
+        self._timed: asyncio.AbstractEventLoop | None = None  # the loop that will look at them
 
     async def enter(self, *, slow: bool) -> Pass:
         """Wait for room."""
         lane = self._slow if slow else self._fast
-        await lane.acquire()
+        await lane.enter()
         return Pass(lane, self._slow)
+
+    def hurry(self, one: Pass) -> None:
+        """Have this visit leave the fast lane ``FAST_SECONDS`` from now, if it is still there."""
+        loop = asyncio.get_running_loop()
+        end = loop.time() + FAST_SECONDS
+        self._hurried.append((end, one))
+        if self._timed is not loop:  # one timer for all: they come in the order in which their time is over
+            self._timed = loop
+            loop.call_at(end, self._step_out, loop)
+
+    def _step_out(self, loop: asyncio.AbstractEventLoop) -> None:
+        hurried = self._hurried
+        while hurried and (hurried[0][0] <= loop.time() or hurried[0][1].left):
+            hurried.popleft()[1].step_out()
+        self._timed = None
+        if hurried:
+            self._timed = loop
+            loop.call_at(hurried[0][0], self._step_out, loop)
 
 
 class Pass:
@@ -46,9 +103,14 @@ class Pass:
 
     __slots__ = ("_lane", "_slow")
 
-    def __init__(self, lane: asyncio.Semaphore, slow: asyncio.Semaphore) -> None:
-        self._lane: asyncio.Semaphore | None = lane
+    def __init__(self, lane: Lane, slow: Lane) -> None:
+        self._lane: Lane | None = lane
         self._slow = slow
+
+    @property
+    def left(self) -> bool:
+        """Whether it is on no lane."""
+        return self._lane is None
 
     def step_out(self) -> None:
         """Leave the fast lane and go on without one, until a time-out asks for the slow one."""
@@ -60,13 +122,13 @@ class Pass:
         if self._lane is self._slow:
             return
         self.leave()
-        await self._slow.acquire()
+        await self._slow.enter()
         self._lane = self._slow
 
     def leave(self) -> None:
         """Make room for another visit."""
         if self._lane is not None:
-            self._lane.release()
+            self._lane.leave()
             self._lane = None
 
 

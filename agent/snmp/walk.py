@@ -10,6 +10,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from agent.mib.plan import Root
 from agent.model.wire import Value, WireError
@@ -17,6 +18,12 @@ from agent.snmp.visit import OutOfTime, Visit
 from agent.snmp.wire import CellFault, Limits, Rows, TooBig
 
 _FEW_COLUMNS = 2  # so many are walked one by one; with more it is quicker to walk the whole table
+
+
+@lru_cache(maxsize=1_024)
+def _fixed(oid: str) -> tuple[int, ...]:
+    """The arcs of an OID that is met again and again."""
+    return _arcs(oid)
 
 
 def _arcs(oid: str) -> tuple[int, ...]:
@@ -124,8 +131,8 @@ class _Steps:
         self._stretch = stretch
         self._prefix = f"{stretch.parent}."
         self._harvest = harvest
-        self._parent = _arcs(stretch.parent)
-        self._place = _arcs(stretch.start)[len(self._parent) :]
+        self._parent = _fixed(stretch.parent)
+        self._place = _fixed(stretch.start)[len(self._parent) :]
         self._last = stretch.last
         self._column = -1
         self._rows = 0
@@ -139,7 +146,7 @@ class _Steps:
         """None to go on with the next row, END, FULL, or the OID of a column to jump to."""
         prefix = self._prefix
         if not oid.startswith(prefix):
-            if _arcs(oid) < self._parent:
+            if _fixed(oid) < self._parent:
                 self._harvest.truncated.append(f"{self.where(oid)}: the agent goes in circles (OID not increasing)")
             return END
         place = _arcs(oid[len(prefix) :])

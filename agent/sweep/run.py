@@ -24,7 +24,7 @@ from agent.alarms.sites import has_site_rules
 from agent.alarms.windows import Window
 from agent.insight.identity import Recognition
 from agent.mib import oids
-from agent.mib.decode import decode
+from agent.mib.decode import decode_again
 from agent.mib.oddities import Oddity, choose
 from agent.model.alarm import AgentHealth, AlarmRecord, Message
 from agent.model.contact import Contact
@@ -295,7 +295,13 @@ class Sweep:
         if station.chosen is None or station.chosen[0] != object_id:
             station.chosen = (object_id, choose(self.oddities, object_id, stop.named_oddities))
         oddities = station.chosen[1]
-        return decode(answers.cells, at=answers.at, address=stop.peer.address, device_index=device, oddities=oddities)
+        before = station.decoded.pop(device, None)
+        reading, memory = decode_again(
+            answers.cells, before, at=answers.at, address=stop.peer.address, device_index=device, oddities=oddities
+        )
+        if memory is not None:
+            station.decoded[device] = memory
+        return reading
 
     def _silent(self, station: Station, reason: str, text: str, going: _Pass, *, answered: bool = False) -> None:
         at = self.clock()

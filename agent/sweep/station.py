@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
 from agent.mib.oddities import Oddity
+from agent.mib.parts import Memory
 from agent.model.fleet import Place
 from agent.model.wire import Peer
 
@@ -54,6 +55,7 @@ class Station:
     failure: str = ""
     printers: frozenset[int] = field(default_factory=frozenset)
     chosen: tuple[object, tuple[Oddity, ...]] | None = None  # sysObjectID -> the oddities that go with it
+    decoded: dict[int, Memory] = field(default_factory=dict)  # hrDeviceIndex -> what its last reading was made of
 
     def due(self, now: datetime) -> bool:
         """Whether this sweep should ask here."""

@@ -17,7 +17,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from agent.app.loop import run as run_loop
-from agent.mib.decode import decode
+from agent.mib.decode import decode_again
+from agent.mib.parts import Memory
 from agent.model.wire import Peer
 from agent.snmp.reader import Reader
 from agent.snmp.wire import Limits, open_engine
@@ -73,11 +74,15 @@ def our_reader(simulated: Simulated, engine: str, rounds: int, way: str) -> Meas
     async def go() -> Measured:
         reader = Reader(open_engine(engine), Limits(in_flight=50 if engine == "pysnmp" else 128))
         cells = 0
+        memories: dict[str, Memory | None] = {}
 
         async def one(peer: Peer) -> None:
             nonlocal cells
             answers = await reader.read(peer, full=True)
-            reading = decode(answers.cells, at=answers.at, address=peer.address, device_index=answers.devices[0])
+            place = peer.address
+            reading, memories[place] = decode_again(
+                answers.cells, memories.get(place), at=answers.at, address=place, device_index=answers.devices[0]
+            )
             assert len(reading.supplies) == 5
             cells = len(answers.cells)
 
