@@ -21,6 +21,8 @@ from tests.browser.axe import nothing_serious
 from tests.browser.chrome import browser, complaints, loaded, look_like, picture
 from tests.doors.house import GOOD, Time, keeper_of, served
 
+pytestmark = pytest.mark.slow
+
 ARTEFACTS = Path(__file__).parents[2] / "artefacts" / "pages"
 PAGES = {
     "round": "/round", "card": "/cards/2.wasteToner", "service": "/printers/2/service", "printers": "/printers",

@@ -32,6 +32,8 @@ from tests.browser.story import BIDI, IMAGE, NASTY_NAME, ON_THE_SHELF, SCRIPT, W
 from tests.needs import debian
 from tests.whole.agent import LOWMARK, free_port, wait
 
+pytestmark = pytest.mark.slow
+
 LEVEL, CAPACITY, ALERT_CODE = (f"1.3.6.1.2.1.43.{one}" for one in ("11.1.1.9.1", "11.1.1.8.1", "18.1.1.7.1"))
 """prtMarkerSuppliesLevel, prtMarkerSuppliesMaxCapacity, prtAlertCode of device 1 (RFC 3805)."""
 TONER_LOW, CALIBRATING = "1104", "1005"

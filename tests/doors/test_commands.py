@@ -19,6 +19,8 @@ from agent.cli import build
 from agent.store import Store
 from tests.doors.house import GOOD, OTHER
 
+pytestmark = pytest.mark.slow
+
 APP = build()
 Run = Callable[..., Result]
 

@@ -9,6 +9,8 @@ import pytest
 
 from tests.servicing.library import BIG, COLOUR, DESK, Library, library
 
+pytestmark = pytest.mark.slow
+
 
 @pytest.fixture
 def here(tmp_path, monkeypatch):

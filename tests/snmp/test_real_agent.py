@@ -21,6 +21,8 @@ from tests.snmp.relay import relaying
 from tests.snmp.responder import answering
 from tests.snmp.snmpd import OTHER_PASSPHRASE, PASSPHRASE, Agent, serving
 
+pytestmark = pytest.mark.slow
+
 A, P = PASSPHRASE, OTHER_PASSPHRASE
 CREDENTIALS: dict[str, Community | UsmUser] = {
     "v1": Community("1"),
