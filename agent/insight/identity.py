@@ -19,114 +19,14 @@ show neither serial number nor MAC address, are of one model, and change places.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 
-from agent.insight.evidence import models_differ, one_device, usable_mac, usable_serial
+from agent.insight.evidence import models_differ, one_device, usable_mac
+from agent.insight.known import NOT_SAVED, Known, Recognition, serial_of, spot_of
 from agent.model.fleet import Finding, LedgerEntry, Printer, Scalar
 from agent.model.reading import Reading
-
-NOT_SAVED = 0
-"""The ``id`` of a printer that the store has not seen yet, and in ledger entries about it."""
-
-Spot = tuple[str, int]
-"""Where a printer answers: address (in lower case) and hrDeviceIndex."""
-
-
-def _spot(thing: Printer | Reading) -> Spot:
-    return (thing.address.casefold(), thing.device_index)
-
-
-def _serial(thing: Printer | Reading) -> str:
-    return usable_serial(thing.serial, thing.model)
-
-
-@dataclass(frozen=True, slots=True)
-class Known:
-    """All printers known, indexed. Made by ``Known.of``; it never changes, ``having`` returns a new one.
-
-    ``doubles``: places where a printer also answers besides its own, each with that printer's id.
-    """
-
-    printers: Mapping[int, Printer] = field(default_factory=lambda: MappingProxyType({}))
-    doubles: Mapping[Spot, int] = field(default_factory=lambda: MappingProxyType({}))
-    _serials: Mapping[str, tuple[int, ...]] = field(default_factory=lambda: MappingProxyType({}), repr=False)
-    _macs: Mapping[tuple[str, int], tuple[int, ...]] = field(default_factory=lambda: MappingProxyType({}), repr=False)
-    _spots: Mapping[Spot, int] = field(default_factory=lambda: MappingProxyType({}), repr=False)
-
-    @classmethod
-    def of(cls, printers: Iterable[Printer], ledger: Iterable[LedgerEntry] = ()) -> Known:
-        """Index ``printers`` (all must have been saved). The ledger's ``doubled`` entries restore the doubles."""
-        doubles = {
-            (str(entry.data["address"]).casefold(), int(str(entry.data["device"]))): entry.printer_id
-            for entry in ledger
-            if entry.kind == "doubled" and entry.printer_id is not None
-        }
-        return cls._index({printer.id: printer for printer in printers}, doubles)
-
-    @classmethod
-    def _index(cls, printers: Mapping[int, Printer], doubles: Mapping[Spot, int]) -> Known:
-        serials: dict[str, tuple[int, ...]] = {}
-        macs: dict[tuple[str, int], tuple[int, ...]] = {}
-        spots: dict[Spot, int] = {}
-        for printer in sorted(printers.values(), key=lambda one: one.id):
-            if key := _serial(printer):
-                serials[key] = (*serials.get(key, ()), printer.id)
-            if key := usable_mac(printer.mac):
-                place = (key, printer.device_index)
-                macs[place] = (*macs.get(place, ()), printer.id)
-            if printer.retired is None and printer.address:
-                spots[_spot(printer)] = printer.id  # Of several the newest is the one that stands there.
-        kept = {spot: one for spot, one in doubles.items() if one in printers and spot not in spots}
-        return cls(*(MappingProxyType(index) for index in (dict(printers), kept, serials, macs, spots)))
-
-    def having(self, printers: Iterable[Printer], doubles: Mapping[Spot, int] | None = None) -> Known:
-        """The same with these printers added, or changed where the id is known."""
-        return self._index(
-            {**self.printers, **{printer.id: printer for printer in printers}},
-            self.doubles if doubles is None else doubles,
-        )
-
-    def at(self, spot: Spot) -> Printer | None:
-        """The printer that stands at this place."""
-        return self.printers.get(self._spots.get(spot, -1))
-
-    def with_serial(self, key: str) -> tuple[Printer, ...]:
-        """Every printer with this serial number (a key of ``usable_serial``), also retired ones."""
-        return tuple(self.printers[one] for one in self._serials.get(key, ()))
-
-    def with_mac(self, key: str, device_index: int) -> tuple[Printer, ...]:
-        """Every printer with this MAC address (a key of ``usable_mac``) and hrDeviceIndex, also retired ones."""
-        return tuple(self.printers[one] for one in self._macs.get((key, device_index), ()))
-
-
-@dataclass(frozen=True, slots=True)
-class Recognition:
-    """Which printer one reading is of.
-
-    ``event``: ``known``; ``new`` (first contact at a place where none stood); ``exchanged`` (first contact, at the
-    place of another); ``moved``; ``returned`` (was retired); ``named`` (its serial number became known); ``doubled``
-    (this is another interface of a printer that has been read in the same sweep); ``elsewhere`` (it answered at its
-    other interface only, which is no move).
-    ``printer``: as it is from now on. ``id`` is NOT_SAVED for a new one; see ``numbered``.
-    ``save``: whether the store must save ``printer``. ``record``: whether the reading belongs into the history.
-    ``displaced``: printers that lost their place to this one, already marked retired; save them too.
-    """
-
-    reading: Reading
-    printer: Printer
-    event: str
-    save: bool = False
-    record: bool = True
-    ledger: tuple[LedgerEntry, ...] = ()
-    findings: tuple[Finding, ...] = ()
-    displaced: tuple[Printer, ...] = ()
-
-    def numbered(self, printer_id: int) -> Recognition:
-        """The same once the store has given the new printer its id: in the printer and in the ledger's entries."""
-        ledger = (replace(one, printer_id=printer_id) if one.printer_id == NOT_SAVED else one for one in self.ledger)
-        return replace(self, printer=replace(self.printer, id=printer_id), ledger=tuple(ledger))
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,7 +60,7 @@ def recognise_all(readings: Sequence[Reading], known: Known, settled: Sequence[R
     for reading, owner in zip(readings, match.owners[len(settled) :], strict=True):
         told = _told(reading, owner, match, fresh)
         found.append(told)
-        if told.record and (serial := _serial(told.printer)) and told.event in {"new", "exchanged", "named"}:
+        if told.record and (serial := serial_of(told.printer)) and told.event in {"new", "exchanged", "named"}:
             fresh.setdefault(serial, told)
     changed = [one.printer for one in found if one.save and one.printer.id != NOT_SAVED]
     changed += [gone for one in found for gone in one.displaced]
@@ -191,13 +91,13 @@ class _Match:
         for by in (self.stayed, self.by_serial, self.by_mac, self.by_place):
             waiting = [at for at in waiting if not by(at, readings[at])]
         for at in waiting:
-            self.doubles.pop(_spot(readings[at]), None)
+            self.doubles.pop(spot_of(readings[at]), None)
 
     def stayed(self, at: int, reading: Reading) -> bool:
         """The printer of this place says its own serial number: nothing to ask."""
-        here = self.known.at(_spot(reading))
-        serial = _serial(reading)
-        if here is None or not serial or _serial(here) != serial:
+        here = self.known.at(spot_of(reading))
+        serial = serial_of(reading)
+        if here is None or not serial or serial_of(here) != serial:
             return False
         if here.id in self.claimed:  # The same place was read twice.
             return self.double(at, here, self.claimed[here.id])
@@ -206,13 +106,13 @@ class _Match:
         return self.claim(at, here)
 
     def by_serial(self, at: int, reading: Reading) -> bool:
-        serial = _serial(reading)
+        serial = serial_of(reading)
         owners = self.known.with_serial(serial) if serial else ()
         if len(owners) > 1:
             # A shared serial number names nobody; together with the MAC address, or as a part of one device, it may.
             mac = usable_mac(reading.mac)
             likely = [one for one in owners if mac and usable_mac(one.mac) == mac]
-            if not likely and len({_spot(one)[0] for one in owners}) == 1:
+            if not likely and len({spot_of(one)[0] for one in owners}) == 1:
                 likely = list(owners)
             free = [one for one in likely if one.id not in self.claimed and one.device_index == reading.device_index]
             if len(free) == 1:
@@ -227,13 +127,13 @@ class _Match:
         owners = self.known.with_mac(mac, reading.device_index) if mac else ()
         fitting = [one for one in owners if self.serials_agree(one, reading)]
         free = [one for one in fitting if one.id not in self.claimed]
-        here = [one for one in free if _spot(one) == _spot(reading)]
+        here = [one for one in free if spot_of(one) == spot_of(reading)]
         if len(free) == 1 or here:
             return self.claim(at, (here or free)[0])
         return len(fitting) == 1 and self.second_answer(at, fitting[0])
 
     def by_place(self, at: int, reading: Reading) -> bool:
-        here = self.known.at(_spot(reading))
+        here = self.known.at(spot_of(reading))
         if here is None or not self.serials_agree(here, reading) or self.macs_differ(here, reading):
             return False
         same_mac = usable_mac(here.mac) and usable_mac(here.mac) == usable_mac(reading.mac)
@@ -241,17 +141,17 @@ class _Match:
             return False
         if here.id in self.claimed:
             first = self.claimed[here.id]
-            return _spot(first) == _spot(reading) and self.double(at, here, first)
+            return spot_of(first) == spot_of(reading) and self.double(at, here, first)
         return self.claim(at, here)
 
     def claim(self, at: int, printer: Printer) -> bool:
         reading = self.readings[at]
         self.claimed[printer.id] = reading
         # At its second interface while the first is silent: it has not moved.
-        spare = self.known.doubles.get(_spot(reading)) == printer.id
+        spare = self.known.doubles.get(spot_of(reading)) == printer.id
         stays = spare and printer.retired is None and not self.place_taken(printer)
         if not stays:
-            self.doubles.pop(_spot(reading), None)
+            self.doubles.pop(spot_of(reading), None)
         self.owners[at] = _Owner(printer, stays=stays)
         return True
 
@@ -260,28 +160,28 @@ class _Match:
         reading, first = self.readings[at], self.claimed.get(printer.id)
         if first is None:
             return False
-        if _spot(first) == _spot(reading):
+        if spot_of(first) == spot_of(reading):
             return self.double(at, printer, first)
-        if _spot(first)[0] == _spot(reading)[0] or not one_device(first, reading):
+        if spot_of(first)[0] == spot_of(reading)[0] or not one_device(first, reading):
             return False  # Another printer of the same device, or another device: known by MAC address or place.
-        here = self.known.at(_spot(reading))
+        here = self.known.at(spot_of(reading))
         if here is not None and self.serials_agree(here, reading):
             return False  # It has a history of its own, which is not to be dropped.
         return self.double(at, printer, first)
 
     def double(self, at: int, printer: Printer, first: Reading) -> bool:
         self.owners[at] = _Owner(printer, first=first)
-        if _spot(first) != _spot(self.readings[at]):
-            self.doubles[_spot(self.readings[at])] = printer.id
+        if spot_of(first) != spot_of(self.readings[at]):
+            self.doubles[spot_of(self.readings[at])] = printer.id
         return True
 
     def place_taken(self, printer: Printer) -> bool:
         """Whether something answers at this printer's place in this sweep (not this printer, or it were claimed)."""
-        return any(_spot(one) == _spot(printer) for one in self.readings)
+        return any(spot_of(one) == spot_of(printer) for one in self.readings)
 
     def displaced_by(self, reading: Reading, printer: Printer | None) -> tuple[Printer, ...]:
         """The printer that stood where this reading came from, if it was met nowhere else in this sweep."""
-        here = self.known.at(_spot(reading))
+        here = self.known.at(spot_of(reading))
         if here is None or here.id in self.claimed or (printer is not None and here.id == printer.id):
             return ()
         return (here,)
@@ -289,7 +189,7 @@ class _Match:
     @staticmethod
     def serials_agree(printer: Printer, reading: Reading) -> bool:
         """False only if both say a serial number, and not the same one."""
-        return len({_serial(printer), _serial(reading)} - {""}) < 2
+        return len({serial_of(printer), serial_of(reading)} - {""}) < 2
 
     @staticmethod
     def macs_differ(printer: Printer, reading: Reading) -> bool:
@@ -309,11 +209,11 @@ def _told(reading: Reading, owner: _Owner | None, match: _Match, fresh: Mapping[
         return Recognition(reading, printer, "elsewhere" if owner.stays else "known")
     notes = _Notes(reading, printer.id)
     event = "known"
-    if _serial(now) and not _serial(printer):
+    if serial_of(now) and not serial_of(printer):
         event = "named"
         notes.add("named", f"{_called(now)} at {_where(reading)} has told its serial number.")
-        notes.sharing(_serial(now), match, fresh)
-    if _spot(printer)[0] != _spot(reading)[0]:
+        notes.sharing(serial_of(now), match, fresh)
+    if spot_of(printer)[0] != spot_of(reading)[0]:
         event = "moved"
         notes.add("moved", f"{_called(now)} moved from {printer.address} to {reading.address}.", tell=True)
     if printer.retired is not None:
@@ -326,7 +226,7 @@ def _told(reading: Reading, owner: _Owner | None, match: _Match, fresh: Mapping[
 
 
 def _first_contact(reading: Reading, match: _Match, fresh: Mapping[str, Recognition]) -> Recognition:
-    serial = _serial(reading)
+    serial = serial_of(reading)
     twin = fresh.get(serial)
     if twin is not None and twin.reading.address != reading.address and one_device(twin.reading, reading):
         # Whose double it is can be written down when that one is saved: the next sweep finds the pair again.
@@ -343,7 +243,7 @@ def _first_contact(reading: Reading, match: _Match, fresh: Mapping[str, Recognit
 
 def _doubled(reading: Reading, printer: Printer, first: Reading, match: _Match) -> Recognition:
     notes = _Notes(reading, printer.id)
-    if _spot(first) != _spot(reading) and match.known.doubles.get(_spot(reading)) != printer.id:
+    if spot_of(first) != spot_of(reading) and match.known.doubles.get(spot_of(reading)) != printer.id:
         text = f"{_called(printer)} answers at {reading.address} as well as at {first.address}; it is read once."
         notes.add("doubled", text, tell=True, address=reading.address, device=reading.device_index)
     gone = match.displaced_by(reading, printer)
@@ -401,7 +301,7 @@ def _updated(printer: Printer, reading: Reading) -> Printer:
         printer,
         address=reading.address,
         device_index=reading.device_index,
-        serial=reading.serial if _serial(reading) or not printer.serial else printer.serial,
+        serial=reading.serial if serial_of(reading) or not printer.serial else printer.serial,
         mac=reading.mac if usable_mac(reading.mac) or not printer.mac else printer.mac,
         model=reading.model or printer.model,
         first_seen=printer.first_seen or reading.at,
@@ -414,6 +314,9 @@ def _where(reading: Reading) -> str:
 
 
 def _called(printer: Printer) -> str:
-    about = [printer.model, f"serial {printer.serial}" if _serial(printer) else ""]
+    about = [printer.model, f"serial {printer.serial}" if serial_of(printer) else ""]
     inside = ", ".join(part for part in about if part)
     return f"{printer.name} ({inside})" if inside else printer.name
+
+
+__all__ = ["NOT_SAVED", "Known", "Recognised", "Recognition", "recognise", "recognise_all"]
