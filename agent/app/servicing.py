@@ -13,7 +13,7 @@ from datetime import date, datetime, timedelta
 from agent.app.asking import Asks, CannotAsk
 from agent.app.entering import Book, Refused, clean, items_of, next_steps, parts_of, who_of
 from agent.app.parts import due_of, rows_of, terms
-from agent.app.photos import media_type
+from agent.app.photos import drawn_anew
 from agent.app.told import Told, by_printer
 from agent.insight.deeds import KINDS, SAME, swaps
 from agent.insight.kin import Fleet
@@ -109,7 +109,7 @@ class Servicing:
         deeds = self._deeds(done, book, before)
         if done.counter is not None and done.counter < 0:
             raise Refused(f"a counter cannot show {done.counter}")
-        media = media_type(done.photo) if done.photo is not None else ""
+        photo, media = drawn_anew(done.photo) if done.photo is not None else (b"", "")
         who = who_of(done.who)
         notices: list[str] = []
         service = Service(
@@ -118,8 +118,8 @@ class Servicing:
             corrects=done.corrects, logged=now,
         )  # fmt: skip
         service = self._with_counter(service, done, history, before, notices)
-        if done.photo is not None:
-            service = replace(service, photo=self._store.keep_photo(done.photo, media, now))
+        if photo:
+            service = replace(service, photo=self._store.keep_photo(photo, media, now))
         elif before is not None:
             service = replace(service, photo=before.photo)
         return self._write(service, book, notices)

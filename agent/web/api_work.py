@@ -6,8 +6,8 @@ from collections.abc import Callable, Mapping
 from datetime import date
 from typing import Annotated, Any, Literal
 
-from fastapi import FastAPI, Path, Query, Request, Response
-from pydantic import Field
+from fastapi import FastAPI, File, Form, Path, Query, Request, Response, UploadFile
+from pydantic import Field, ValidationError
 
 from agent.insight.movements import MOST, doubts
 from agent.insight.shelf import Shelf
@@ -17,6 +17,7 @@ from agent.model.stocktaking import Movement
 from agent.web import schema_work, shapes, shapes_service
 from agent.web.api_terms import SERVE, Asked, At, Moment, answer, answers, past, refusals
 from agent.web.callers import who_does_it
+from agent.web.gate import LARGEST_FORM
 from agent.web.house import House
 from agent.web.leaf import WRONG
 from agent.web.problem import problem
@@ -38,6 +39,13 @@ Printer = Annotated[int | None, Query(ge=1, le=2**53, description="Only of this 
 ServiceId = Annotated[int, Path(ge=1, le=2**53, description="The number of the service's entry in the ledger.")]
 SuggestionId = Annotated[str, Path(max_length=200, description="What the suggestion is called.")]
 Who = Annotated[str, Field(max_length=100, description="Who did it, where nobody signs in; else the caller is known.")]
+ServiceText = Annotated[
+    str, Form(max_length=20_000, description="What was done, as JSON text: what /services takes as its body.")
+]
+Photo = Annotated[
+    UploadFile,
+    File(description="A JPEG, PNG or WebP image, at most 8 MiB. Only the picture is kept, not where it was taken."),
+]
 _Name = Annotated[str, Field(min_length=1, max_length=200)]
 
 
@@ -61,7 +69,7 @@ class Acceptance(Asked):
 
 
 class NewService(Asked):
-    """What was done at a printer. A photo is sent with the form of the pages."""
+    """What was done at a printer."""
 
     printer_id: Annotated[int, Field(ge=1, le=2**53)]
     did: Annotated[list[_Name], Field(min_length=1, max_length=50, description="Plans and supplies.")]
@@ -140,14 +148,28 @@ def _serving(api: FastAPI, house: House) -> None:
         dependencies=SERVE,
     )
     def serve(asked: NewService) -> Response:
-        def work() -> Mapping[str, Any]:
-            done = Done(
-                asked.printer_id, tuple(dict.fromkeys(asked.did)), who_does_it(asked.who), asked.at, asked.parts,
-                asked.place, asked.from_shelf, asked.counter, asked.remarks, None, asked.corrects,
-            )  # fmt: skip
-            return shapes_service.recorded(house.serve(done), house.printers())
+        return _serve(house, asked, None)
 
-        return _done("service", work)
+    @api.post(
+        "/services/with-photo",
+        summary="The same with a photo, as multipart/form-data",
+        status_code=201,
+        responses={
+            **_changes(schema_work.ServiceAnswer),
+            **refusals({413: "The request is too large.", 415: "Send multipart/form-data."}),
+        },
+        dependencies=SERVE,
+    )
+    def serve_with_photo(service: ServiceText, photo: Photo) -> Response:
+        try:
+            asked = NewService.model_validate_json(service)
+        except ValidationError as wrong:
+            errors = [
+                {"where": ".".join(map(str, ("body", "service", *one["loc"]))), "what": str(one["msg"])}
+                for one in wrong.errors()[:20]
+            ]
+            return problem(422, "What was done cannot be understood.", errors)
+        return _serve(house, asked, photo.file.read(LARGEST_FORM + 1))
 
     @api.post(
         "/services/{service_id}/withdraw",
@@ -178,6 +200,17 @@ def _serving(api: FastAPI, house: House) -> None:
                 house.accept(suggestion_id, who_does_it(asked.who), asked.part), house.printers()
             ),
         )
+
+
+def _serve(house: House, asked: NewService, photo: bytes | None) -> Response:
+    def work() -> Mapping[str, Any]:
+        done = Done(
+            asked.printer_id, tuple(dict.fromkeys(asked.did)), who_does_it(asked.who), asked.at, asked.parts,
+            asked.place, asked.from_shelf, asked.counter, asked.remarks, photo, asked.corrects,
+        )  # fmt: skip
+        return shapes_service.recorded(house.serve(done), house.printers())
+
+    return _done("service", work)
 
 
 def _moving(api: FastAPI, house: House) -> None:

@@ -5,6 +5,7 @@
 - What changes something (any method but GET, HEAD, OPTIONS) must not come from another site: ``Sec-Fetch-Site`` and
   ``Origin`` must say so wherever they are there. Status 403. Browsers send them; programs need not.
 - What changes something under ``/api/`` must be ``application/json``, which no form of another site can send. 415.
+  A service with a photo is ``multipart/form-data``, which one could; it is turned away by the line above.
 - The caller becomes known (``agent.web.callers``): by a token, a proxy, a session, or by sitting at this machine. Where
   people sign in, whoever is not known gets no further: 401 for programs, the sign-in page for people.
 """
@@ -24,7 +25,7 @@ from agent.model.failure import Failure
 from agent.web import locales
 from agent.web.callers import AT_THIS_MACHINE, NOBODY, Caller, Refused, Visit, enter
 from agent.web.forms import WHO_COOKIE
-from agent.web.gate import Gate
+from agent.web.gate import LARGEST_FORM, Gate
 from agent.web.guard import OPEN_PATHS, named_here
 from agent.web.problem import problem
 
@@ -32,11 +33,10 @@ SAFE_METHODS = frozenset(("GET", "HEAD", "OPTIONS"))
 FORM_COOKIE = "lowmark-form"
 SESSION_COOKIE = "lowmark-session"
 SIGN_IN = "/sign-in"
+WITH_PHOTO = "/api/v1/services/with-photo"
 WITHOUT_SIGN_IN = (SIGN_IN, "/icon.svg", "/look-", "/acknowledge/")
 """Whoever is not known may see what begins like this: the sign-in page, how it looks, and what the signed link of a
 message leads to."""
-LARGEST_FORM = 12 * 1024 * 1024
-"""Octets of a form, a photo included."""
 LARGEST_JSON = 1024 * 1024
 
 
@@ -55,7 +55,8 @@ class Doors:
         headers = Headers(scope=scope)
         try:
             self._look_at(scope, headers)
-            receive = _measured(receive, headers, LARGEST_JSON if _is_api(scope) else LARGEST_FORM)
+            small = _is_api(scope) and scope["path"] != WITH_PHOTO
+            receive = _measured(receive, headers, LARGEST_JSON if small else LARGEST_FORM)
             visit = await self._visit(scope, headers)
         except Refused as refused:
             await turned_away(scope, refused)(scope, receive, send)
@@ -91,8 +92,9 @@ class Doors:
         if not any(same_origin(headers, scheme) for scheme in schemes):
             raise Refused(403, "This was sent from a page of another site, so it is not done.")
         kind = headers.get("content-type", "").partition(";")[0].strip().lower()
-        if _is_api(scope) and scope["method"] != "DELETE" and kind != "application/json":
-            raise Refused(415, "Send application/json.")
+        wanted = "multipart/form-data" if scope["path"] == WITH_PHOTO else "application/json"
+        if _is_api(scope) and scope["method"] != "DELETE" and kind != wanted:
+            raise Refused(415, f"Send {wanted}.")
 
     # --- who it is --------------------------------------------------------------------------------------------------
 

@@ -9,6 +9,8 @@ from typing import Protocol
 from agent.model.people import Person, Token
 
 Network = ipaddress.IPv4Network | ipaddress.IPv6Network
+LARGEST_FORM = 12 * 1024 * 1024
+"""Octets of a form, a photo included."""
 
 
 class Keeper(Protocol):

@@ -9,13 +9,15 @@ import re
 import socket
 import struct
 import zlib
+from io import BytesIO
 from pathlib import Path
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from PIL import ExifTags, Image, PngImagePlugin
 
-from agent.app.photos import LARGEST, NoPhoto, media_type
+from agent.app.photos import LARGEST, SIDE, NoPhoto, drawn_anew, media_type
 from agent.model.hands import CALIBRATE, CLEAR, EMPTY, FIT, JAM, RESET, SET, Handwork
 from agent.rehearsal.hands import CannotDo, Door, Hands, doors, through
 from agent.store import Store
@@ -37,6 +39,12 @@ def png(width: int = 2, height: int = 2) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + chunk(b"IDAT", zlib.compress(rows)) + chunk(b"IEND", b"")
 
 
+def dots(content: bytes) -> tuple[tuple[int, int], bytes]:
+    """Size and dots of a picture, read by Pillow."""
+    with Image.open(BytesIO(content)) as opened:
+        return opened.size, opened.convert("RGB").tobytes()
+
+
 def test_every_key_of_the_json_is_documented_and_photos_are_kept_by_their_content(tmp_path, monkeypatch):
     picture = tmp_path / "..%2f evil;name.exe"
     picture.write_bytes(png())
@@ -52,7 +60,8 @@ def test_every_key_of_the_json_is_documented_and_photos_are_kept_by_their_conten
         (entry,) = here.ledger("service")
         assert "evil" not in json.dumps(made) + entry.text + json.dumps(dict(entry.data))
         with Store.open(here.url) as store:
-            assert store.photo(made["service"]["photo"]) == (png(), "image/png")
+            content, kind = store.photo(made["service"]["photo"])
+            assert (kind, dots(content)) == ("image/png", dots(png()))
             assert store.photo("../etc/passwd") is None
         picture.write_bytes(b"MZ" + png())
         said = here.lowmark("service", COLOUR, "--did", "calibration", "--photo", str(picture), status=2)
@@ -112,6 +121,74 @@ def test_a_photo_that_is_too_large_is_refused():
 def test_no_bytes_break_the_look_at_a_photo(rest, start):
     with contextlib.suppress(NoPhoto):
         assert media_type(start + rest).startswith("image/")
+
+
+def taken(form: str, size: tuple[int, int] = (60, 40), orientation: int = 6, **more) -> bytes:
+    """A photo as a telephone takes it: held upright (Exif 2.32, tag 0x0112), with place, time and maker beside it.
+
+    Its left half is red and its right half blue.
+    """
+    image = Image.new("RGB", size, (0, 0, 250))
+    image.paste((250, 0, 0), (0, 0, size[0] // 2, size[1]))
+    exif = Image.Exif()
+    exif[ExifTags.Base.Orientation] = orientation
+    exif[ExifTags.Base.Make] = "Tallgrass Pocket"
+    exif[ExifTags.Base.DateTime] = "2026:03:02 08:15:00"
+    place = exif.get_ifd(ExifTags.IFD.GPSInfo)
+    place[ExifTags.GPS.GPSLatitudeRef], place[ExifTags.GPS.GPSLatitude] = "N", (51.0, 30.0, 12.0)
+    place[ExifTags.GPS.GPSLongitudeRef], place[ExifTags.GPS.GPSLongitude] = "W", (0.0, 7.0, 39.0)
+    made = BytesIO()
+    image.save(made, form, exif=exif, **more)
+    return made.getvalue()
+
+
+@pytest.mark.parametrize("form", ["JPEG", "PNG", "WEBP"])
+def test_of_a_photo_only_the_picture_is_kept_turned_as_it_was_held(form):
+    sent = taken(form, **({"comment": b"Harrow Lane 12"} if form == "JPEG" else {}))
+    with Image.open(BytesIO(sent)) as opened:
+        assert opened.getexif().get_ifd(ExifTags.IFD.GPSInfo)[ExifTags.GPS.GPSLatitudeRef] == "N", (
+            "it is there at first"
+        )
+    kept, kind = drawn_anew(sent)
+    assert kind == f"image/{form.lower()}"
+    for word in (b"Exif", b"eXIf", b"EXIF", b"Tallgrass", b"2026:03:02", b"Harrow"):
+        assert word not in kept
+    with Image.open(BytesIO(kept)) as opened:
+        assert dict(opened.getexif()) == {}
+        assert opened.size == (40, 60)  # orientation 6: the top of the picture is its left side
+        assert opened.convert("RGB").getpixel((20, 5))[0] > 200, "what was at the left is at the top"
+        assert opened.convert("RGB").getpixel((20, 55))[2] > 200
+
+
+def test_words_and_profiles_beside_a_picture_are_left_out():
+    image, told, made = Image.new("P", (4, 4)), PngImagePlugin.PngInfo(), BytesIO()
+    told.add_text("Comment", "Harrow Lane 12")
+    image.save(made, "PNG", pnginfo=told, icc_profile=b"a profile of Merle & Voss", transparency=0)
+    kept, _ = drawn_anew(made.getvalue())
+    assert b"Harrow" not in kept
+    assert b"iCCP" not in kept
+    with Image.open(BytesIO(kept)) as opened:
+        assert opened.mode == "RGBA"
+
+
+def test_a_large_photo_is_made_smaller_and_one_that_would_fill_the_memory_is_refused():
+    kept, _ = drawn_anew(taken("JPEG", (6_000, 3_000), 1, quality=30))
+    with Image.open(BytesIO(kept)) as opened:
+        assert opened.size == (SIDE, SIDE // 2)
+    bomb = BytesIO()
+    Image.new("1", (20_000, 20_000)).save(bomb, "PNG")
+    assert len(bomb.getvalue()) < 100_000
+    with pytest.raises(NoPhoto, match="20000 x 20000 pixels, more than can be kept"):
+        drawn_anew(bomb.getvalue())
+
+
+@given(st.integers(0, 400), st.binary(min_size=1, max_size=40))
+def test_a_photo_that_is_broken_anywhere_is_refused_or_drawn(place, rubbish):
+    for whole in (taken("JPEG"), taken("PNG"), taken("WEBP")):
+        at = min(place, len(whole) - 1)
+        with contextlib.suppress(NoPhoto):
+            kept, kind = drawn_anew(whole[:at] + rubbish + whole[at + len(rubbish) :])
+            assert media_type(kept) == kind
 
 
 # --- hands -----------------------------------------------------------------------------------------------------------

@@ -2,18 +2,22 @@
 
 from __future__ import annotations
 
+import json
 import re
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
+from io import BytesIO
 
 import httpx
 import pytest
+from PIL import Image
 
 from agent.insight.jobs import key_of
 from agent.model.reading import Mark
 from agent.rehearsal.fleet import Fleet, own_addresses
 from agent.web.service_form import subjects_of
+from tests.servicing.test_shapes import taken
 from tests.web import world
 from tests.web.conftest import NOW, serving
 from tests.web.reading_html import Page
@@ -136,7 +140,8 @@ def test_a_service_is_written_down_from_the_card_and_proven_by_the_reading_of_th
     picture = re.search(r'src="(/photos/[^"]+)"', text)
     assert picture is not None
     photo = client.get(picture[1])
-    assert (photo.content, photo.headers["content-type"]) == (PNG, "image/png")
+    assert photo.headers["content-type"] == "image/png"
+    assert photo.content.startswith(b"\x89PNG")
     assert photo.headers["x-content-type-options"] == "nosniff"
     (proof,) = house.proofs(number)
     assert proof.service.counter_from == "live"
@@ -225,6 +230,42 @@ def test_services_go_over_the_api_and_a_refusal_says_why(client: httpx.Client, h
     for wrong in ({**said, "did": ["nothing"]}, {**said, "printer_id": 999}, {**said, "who": ""}, {**said, "did": []}):
         refused = client.post("/api/v1/services", json=wrong)
         assert (refused.status_code, refused.headers["content-type"]) == (422, "application/problem+json")
+
+
+def test_a_service_goes_over_the_api_with_a_photo_of_which_only_the_picture_is_kept(
+    client: httpx.Client, house: world.StoreHouse
+) -> None:
+    number, key = worn(house)
+    said = json.dumps({"printer_id": number, "did": [key], "who": "Wren Ashdown", "remarks": "stiff door"})
+    path, photo = "/api/v1/services/with-photo", ("work.jpg", taken("JPEG"), "image/jpeg")
+    answer = client.post(path, data={"service": said}, files={"photo": photo})
+    assert answer.status_code == 201, answer.text
+    made = answer.json()
+    assert (made["format"], made["service"]["remarks"]) == ("lowmark.service.v1", "stiff door")
+    kept = client.get(f"/photos/{made['service']['photo']}")
+    assert kept.headers["content-type"] == "image/jpeg"
+    with Image.open(BytesIO(kept.content)) as opened:
+        assert (opened.size, dict(opened.getexif())) == ((40, 60), {})
+    client.post(f"/api/v1/services/{made['service']['id']}/withdraw", json={"who": "Wren Ashdown"})
+
+    wrong = client.post(path, data={"service": said.replace("did", "dit")}, files={"photo": photo})
+    assert wrong.status_code == 422
+    assert {one["where"] for one in wrong.json()["errors"]} == {"body.service.did", "body.service.dit"}
+    for refused, status in (
+        (client.post(path, data={"service": said}, files={"photo": ("a.svg", b"<svg/>", "image/svg+xml")}), 422),
+        (client.post(path, data={"service": said}), 415),
+        (client.post(path, json={"service": said}), 415),
+        (client.post(path, data={"service": said}, files={"other": photo}), 422),
+        (client.post(path, data={"service": said}, files={"photo": ("a.jpg", b"x" * 9_000_000)}), 422),
+        (client.post(path, data={"service": said}, files={"photo": ("a.jpg", b"x" * 13_000_000)}), 413),
+        (
+            client.post(
+                path, data={"service": said}, files={"photo": photo}, headers={"origin": "https://evil.example"}
+            ),
+            403,
+        ),
+    ):
+        assert (refused.status_code, refused.headers["content-type"]) == (status, "application/problem+json")
 
 
 def test_no_hands_are_lent_outside_a_rehearsal(client: httpx.Client, house: world.StoreHouse, send: Send) -> None:
