@@ -5,8 +5,6 @@ from __future__ import annotations
 from datetime import date
 from functools import cache
 
-import holidays
-
 from agent.model.failure import Failure
 
 YEARS = range(2010, 2051)
@@ -22,6 +20,8 @@ class UnknownCalendar(Failure):
 @cache
 def days_off(code: str) -> frozenset[date]:
     """The public holidays of an ISO 3166 code such as ``GB`` or ``GB-ENG``. Raises UnknownCalendar."""
+    import holidays
+
     country, _, part = code.partition("-")
     known = holidays.list_supported_countries()
     if country not in known:

@@ -11,6 +11,7 @@ import contextlib
 import ipaddress
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterable, Mapping, Sequence
 from types import MappingProxyType
+from typing import TYPE_CHECKING
 
 import structlog
 
@@ -19,8 +20,10 @@ from agent.settings import Settings
 from agent.settings.secrets import SecretMissing, SecretUnfit
 from agent.settings.shape import NOTIFICATIONS_PORT
 from agent.snmp.addresses import Resolver
-from agent.snmp.listener import Listener, plain_address
 from agent.sweep.station import Station
+
+if TYPE_CHECKING:  # what it needs takes some megabytes, and most fleets send no notifications
+    from agent.snmp.listener import Listener
 
 GATHER_SECONDS = 0.2
 PAUSE_SECONDS = 2.0
@@ -65,6 +68,8 @@ class Hearing:
         where = settings.listen.notifications
         if where is None:
             return
+        from agent.snmp.listener import Listener
+
         port = NOTIFICATIONS_PORT if where.port is None else where.port
         listener = Listener(where.host, port, self.heard, users(settings), timer=self._timer)
         listener.start()
@@ -113,6 +118,8 @@ class Hearing:
 
     def _know(self, addresses: Mapping[str, Iterable[str]]) -> None:
         """``addresses``: numeric addresses by host."""
+        from agent.snmp.listener import plain_address
+
         homes: dict[str, list[Station]] = {}
         for station in self._stations:
             for address in addresses.get(station.stop.peer.host, ()):

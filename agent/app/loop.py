@@ -1,4 +1,4 @@
-"""How the agent's event loop is run: with a garbage collector that fits a fleet.
+"""How the agent's event loop is run: with a garbage collector and turns of threads that fit a fleet.
 
 The loop is asyncio's own. uvloop is a little quicker, but stops watching a socket whose peer refused a datagram (ICMP
 port unreachable), so that a refusal would be taken for silence.
@@ -7,7 +7,9 @@ port unreachable), so that a refusal would be taken for silence.
 from __future__ import annotations
 
 import asyncio
+import ctypes
 import gc
+import sys
 from collections.abc import Coroutine, Iterator
 from contextlib import contextmanager
 from typing import Any, TypeVar
@@ -22,22 +24,47 @@ in a ring. Looking every 700 of them, as the interpreter does unless told otherw
 readings of the whole fleet again and again: a fifth of the time of a sweep.
 """
 
+SWITCH_SECONDS = 0.001
+"""How long a thread that wants the interpreter waits before the one that has it is asked to give it away. With the five
+milliseconds of the interpreter's own a page, which changes threads for each of its pieces, took seconds while a sweep
+went flat out, and the loop was late after every answer while forecasts were reckoned."""
+
 
 def run(main: Coroutine[Any, Any, T]) -> T:
-    """As ``asyncio.run``, with the collector settled."""
+    """As ``asyncio.run``, with the interpreter settled."""
     with settled():
         return asyncio.run(main)
 
 
 @contextmanager
 def settled() -> Iterator[None]:
-    """Have the collector look less often, and not at all at what is there already: modules, classes, settings."""
-    before = gc.get_threshold()
+    """Have the collector look less often, and not at all at what is there already: modules, classes, settings.
+
+    Threads take turns more often meanwhile.
+    """
+    before, turns = gc.get_threshold(), sys.getswitchinterval()
     gc.collect()
     gc.freeze()
     gc.set_threshold(YOUNG, MIDDLE, OLD)
+    sys.setswitchinterval(SWITCH_SECONDS)
     try:
         yield
     finally:
+        sys.setswitchinterval(turns)
         gc.set_threshold(*before)
         gc.unfreeze()
+
+
+def tidy() -> None:
+    """After much was made at once: find what is garbage, leave the rest alone until the next time, give memory back.
+
+    The collector comes to old objects so seldom (see ``OLD``) that what the first contact leaves in rings would stay
+    for days. Holds everything up for some tenths of a second where the fleet is large.
+    """
+    gc.unfreeze()
+    gc.collect()
+    gc.freeze()
+    if sys.platform == "linux":
+        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)  # the GNU C library has it
+        if trim is not None:
+            trim(0)

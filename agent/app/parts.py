@@ -22,11 +22,8 @@ from agent.model.insight import Insight
 from agent.model.reading import Reading
 from agent.model.upkeep import PrinterUpkeep
 from agent.model.wire import Peer
-from agent.notify.alertmanager import AlertmanagerChannel
-from agent.notify.apprise_channel import AppriseChannel
 from agent.notify.channel import Channel, MakeLink, no_link
 from agent.notify.mail import MailChannel, Server
-from agent.notify.webhook import WebhookChannel
 from agent.settings import Alertmanager, ApprisePost, Mail, Secret, SecretMissing, SecretUnfit, Settings, Webhook
 from agent.settings.targets import Target
 from agent.sweep.station import Stop
@@ -199,11 +196,18 @@ def _channel(
                 ca_file=base / one.ca_file if one.ca_file else None,
             )
             return MailChannel(one.name, server, one.sender, one.to, link)
+        # The channels that speak HTTP need some megabytes, which who has none of them need not give.
         case Webhook():
+            from agent.notify.webhook import WebhookChannel
+
             return WebhookChannel(one.name, one.reveal_url, clock=clock, secret=_reveal(one.secret), link=link)
         case Alertmanager():
+            from agent.notify.alertmanager import AlertmanagerChannel
+
             return AlertmanagerChannel(one.name, one.reveal_url, ca_file=base / one.ca_file if one.ca_file else None)
         case ApprisePost():
+            from agent.notify.apprise_channel import AppriseChannel
+
             return AppriseChannel(one.name, (one.url.reveal,), link)
 
 

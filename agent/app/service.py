@@ -32,6 +32,7 @@ from agent.app.entry import certificate_of
 from agent.app.hearing import Hearing
 from agent.app.letters import Letters
 from agent.app.links import Keys, Links
+from agent.app.loop import tidy
 from agent.app.news import EVERY_SECONDS as WATCHED_SECONDS
 from agent.app.openings import opened
 from agent.app.pages import EVERY_SECONDS, Pages
@@ -64,6 +65,7 @@ HEARTBEAT_SECONDS = 5.0
 FIRST_RECKONING_SECONDS = 5.0
 CHANGED_SECONDS = 2.0
 """So long at most the page waits for the agent to take up what it did to an alarm."""
+KEEP_UP_SECONDS = 1.0
 SENT_KEPT = timedelta(days=30)
 """How long messages that were sent are kept, to be looked at and so that none is told twice."""
 
@@ -127,6 +129,7 @@ class Service:
         self.engine: Engine
         self.reader: Reader
         self._sweeping = asyncio.Lock()
+        self._tidied = False
 
     # --- start and stop ------------------------------------------------------------------------------------------
 
@@ -234,6 +237,7 @@ class Service:
             oddities=oddities,
             inventory=self.settings.polling.inventory,
             rate=self.settings.polling.rate,
+            interval=self.settings.polling.status,
         )
 
     def _watch(self, stops: list[Stop]) -> None:
@@ -289,6 +293,7 @@ class Service:
             self.sweep.routes = routes
             self.sweep.windows = settings.windows()
             self.sweep.inventory = settings.polling.inventory
+            self.sweep.interval = settings.polling.status
             self._watch(stops)
             self.hearing.renew(settings, self.sweep.stations)
         self.pulse.settings_accepted(self.engine.name)
@@ -323,9 +328,22 @@ class Service:
     # --- the jobs ------------------------------------------------------------------------------------------------
 
     async def _sweep_job(self) -> None:
-        await self.sweep_once()
+        keeping_up = asyncio.create_task(self._keep_up())
+        try:
+            await self.sweep_once()
+        finally:
+            keeping_up.cancel()
         await self.aftercare.surprises()
         await asyncio.to_thread(self.metrics.prepare)
+        if not self._tidied:
+            self._tidied = True
+            await asyncio.to_thread(tidy)
+
+    async def _keep_up(self) -> None:
+        """While a sweep goes on, write what it brings for the metrics page: a scrape in its midst is quick, too."""
+        while True:
+            await asyncio.sleep(KEEP_UP_SECONDS)
+            await asyncio.to_thread(self.metrics.keep_up)
 
     async def sweep_once(self, *, full: bool = False) -> Report:
         """One sweep now, and what comes with it."""
@@ -401,6 +419,7 @@ class Service:
         except StoreError as error:
             self.log.warning("the history could not be thinned; it will be tried again tomorrow", problem=str(error))
         self.log.info("history thinned", points=removed)
+        await asyncio.to_thread(tidy)
 
     async def _beat_job(self) -> None:
         self.pulse.beat()

@@ -101,6 +101,11 @@ class Metrics:
         else:
             self._lines.forget()
 
+    def keep_up(self) -> None:
+        """Write what a sweep under way has changed so far, if scrapes come; a thread of its own, as for ``prepare``."""
+        if self._unasked < NOBODY_ASKS:
+            self._lines.refresh(self._state().views)
+
     def _page(self, snapshot: Snapshot, kind: str) -> Iterator[bytes]:
         yield from self._lines.write(snapshot.views, self._heads[kind])
         yield _written(of_agent(snapshot), kind)

@@ -9,6 +9,7 @@ have the same ones, which are kept once.
 
 from __future__ import annotations
 
+import threading
 import time
 from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
@@ -28,7 +29,8 @@ _WORK_BEFORE_REST = 480
 """In parts looked at; one that is written anew counts as ``_WRITING``. About two milliseconds."""
 _WRITING = 12
 _MEMO = 20_000
-_CHUNK = 256 * 1024
+_CHUNK = 1024 * 1024
+"""Octets. Each chunk changes threads some times on its way out, and may wait for the interpreter each time."""
 _ROWS = 1_000
 _OWNER = "\x01"
 """Stands for the labels that tell one printer from another. No label has it: ``clean`` takes control characters out."""
@@ -155,6 +157,7 @@ class PrinterLines:
     def __init__(self, rest: Rest = rest_briefly) -> None:
         self._rest = rest
         self._kept: dict[int, _Kept] = {}
+        self._refreshing = threading.Lock()
 
     def write(self, views: Mapping[int, PrinterView], heads: Mapping[str, bytes]) -> Iterator[bytes]:
         """The lines of these printers, family by family, in chunks. ``heads``: what stands before each family."""
@@ -183,6 +186,10 @@ class PrinterLines:
 
     def refresh(self, views: Mapping[int, PrinterView]) -> list[_Kept]:
         """Write anew what has changed; the lines of these printers, in this order."""
+        with self._refreshing:  # who comes second finds most of it written
+            return self._refreshed(views)
+
+    def _refreshed(self, views: Mapping[int, PrinterView]) -> list[_Kept]:
         before, now = self._kept, {}
         work = 0
         for number, view in views.items():

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
-from sqlalchemy import Connection, Row, Table, and_, bindparam, delete, func, insert, select, update
+from sqlalchemy import Connection, FromClause, Row, Table, and_, bindparam, delete, func, insert, select, update
 
 from agent.store.engine import chunks
 from agent.store.runs import Run
@@ -50,7 +51,7 @@ def rows(
 ) -> dict[int, list[Row[Any]]]:
     """The rows that begin in ``since`` .. ``until`` (None: no end), and the one before and the one after them."""
     table, owner, first = series.table, series.table.c[series.owner], series.table.c[series.first]
-    inner = table.alias()
+    inner = _beside(series)
     mine, inner_first = inner.c[series.owner] == series.owners.c.id, inner.c[series.first]
     found: dict[int, list[Row[Any]]] = {}
     for some in chunks(sorted(owners)):
@@ -72,6 +73,15 @@ def rows(
         for row in gathered:
             found.setdefault(row._mapping[owner], []).append(row)
     return found
+
+
+@lru_cache(maxsize=8)
+def _beside(series: Series) -> FromClause:
+    """The table once more, for a statement that looks at it twice.
+
+    Made anew for each statement it would be some hundred objects in rings, which only the collector finds.
+    """
+    return series.table.alias()
 
 
 def as_runs(series: Series, stored: Iterable[Row[Any]], answered: int) -> list[Run[Value]]:

@@ -165,9 +165,11 @@ def _load(connection: Connection, ids: list[int] | None, found: dict[int, LastKn
         found[row[0]].snapshot_at = row[1]
 
 
+_inner = contact_run.alias()
+
+
 def _load_contacts(rows: _Rows, found: Mapping[int, LastKnown]) -> None:
-    inner = contact_run.alias()
-    newest = select(func.max(inner.c.first)).where(inner.c.printer_id == printer.c.id).scalar_subquery()
+    newest = select(func.max(_inner.c.first)).where(_inner.c.printer_id == printer.c.id).scalar_subquery()
     query = select(contact_run).join_from(
         contact_run, printer, and_(contact_run.c.printer_id == printer.c.id, contact_run.c.first == newest)
     )

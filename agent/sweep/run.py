@@ -42,6 +42,12 @@ MOST_AT_ONCE = 2_000
 """Readings under way at most. The wire asks far fewer printers at once; the others wait there, those that are silent
 apart from those that answer, so that the dead do not hold up the living."""
 
+SPREAD, SPREAD_SECONDS = 1 / 3, 20.0
+"""A sweep is spread over so much of the time until the next one, at most so many seconds, ..."""
+GENTLE = 250.0
+"""... unless that were fewer stations a second than these. Flat out a large fleet would leave scrapes, pages and the
+store next to nothing of the interpreter while it lasts."""
+
 
 class Reads(Protocol):
     """The wire, as the sweep needs it."""
@@ -123,6 +129,7 @@ class _Pass:
     full: bool
     started: float
     whole: bool = True
+    steps: Pace | None = None
     waiting: Waiting = field(default_factory=Waiting)
     newcomers: list[tuple[Station, Printer, str, str]] = field(default_factory=list)
 
@@ -132,7 +139,8 @@ class Sweep:
 
     ``clock`` gives the moment (UTC), ``timer`` seconds for measuring. ``rules`` and ``alarms`` are what is judged by;
     ``alarms`` is kept up to date here. ``oddities``: the tables that printers are looked up in.
-    ``rate``: requests a second at most. ``outlooks``, ``routes``, ``windows`` and ``noted`` may be
+    ``rate``: requests a second at most. ``interval``: from sweep to sweep, so that all but the first are spread over a
+    part of it; None: each goes as quickly as it can. ``outlooks``, ``routes``, ``windows`` and ``noted`` may be
     set from outside: the forecasts that are judged by, what each channel takes, the maintenance windows, and findings
     about printers that last longer than a sweep.
     """
@@ -150,6 +158,7 @@ class Sweep:
         oddities: Sequence[Oddity] = (),
         inventory: timedelta = timedelta(hours=6),
         rate: float = 2_000.0,
+        interval: timedelta | None = None,
     ) -> None:
         self.reader = reader
         self.records = records
@@ -164,7 +173,10 @@ class Sweep:
         self.windows: Sequence[Window] = ()
         self.oddities = tuple(oddities)
         self.inventory = inventory
+        self.interval = interval
         self.pace = Pace(rate, timer)
+        self._steps: Pace | None = None
+        self._swept = False
         self.stations: list[Station] = []
         self._ending = False
         # Of all passes together, so that the contacts of one printer are handed over in the order in which they came.
@@ -192,7 +204,16 @@ class Sweep:
         now = self.clock()
         due = [station for station in self.stations if full or station.due(now)]
         report = Report(now, len(self.stations), len(due), resting=len(self.stations) - len(due))
-        return await self._pass(due, _Pass(report, full, self.timer()))
+        self._steps = self._spread(len(due))
+        done = await self._pass(due, _Pass(report, full, self.timer(), steps=self._steps))
+        self._swept = True
+        return done
+
+    def _spread(self, stations: int) -> Pace | None:
+        if self.interval is None or not self._swept:
+            return None  # what nobody knows yet is wanted soon
+        seconds = min(self.interval.total_seconds() * SPREAD, SPREAD_SECONDS)
+        return Pace(max(GENTLE, stations / seconds), self.timer, at_once=0.1)
 
     async def ask(self, stations: Sequence[Station]) -> Report:
         """Ask these at once, also while a sweep is under way.
@@ -223,6 +244,9 @@ class Sweep:
     def end(self) -> None:
         """Ask nobody any more: the sweep under way ends with the readings that have begun."""
         self._ending = True
+        for pace in (self.pace, self._steps):
+            if pace is not None:
+                pace.release()
 
     def set_rate(self, rate: float) -> None:
         """Send at most so many requests a second from now on."""
@@ -238,6 +262,8 @@ class Sweep:
 
     async def _visit(self, station: Station, going: _Pass) -> None:
         report = going.report
+        if going.steps is not None:
+            await going.steps.begin(1)
         if going.whole:
             await self.pace.begin()  # the few that are asked at once pay too, but do not wait behind a whole sweep
         if self._ending:

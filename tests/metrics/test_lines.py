@@ -144,6 +144,20 @@ def test_nothing_is_kept_for_scrapes_that_do_not_come() -> None:
     assert metrics._lines._kept
 
 
+def test_while_a_sweep_goes_on_only_what_is_scraped_is_kept_up() -> None:
+    state = {"now": snapshot(view(1), view(2))}
+    metrics = Metrics(lambda: state["now"])
+    metrics.render()
+    state["now"] = snapshot(view(1, at=NOW + timedelta(minutes=1)), view(2))
+    metrics.keep_up()
+    assert [kept.view for kept in metrics._lines._kept.values()] == list(state["now"].views.values())
+    assert metrics.render()[0] == reference(state["now"], None)
+    for _ in range(NOBODY_ASKS + 1):
+        metrics.prepare()
+    metrics.keep_up()
+    assert not metrics._lines._kept, "nobody asks, so nothing is written or kept"
+
+
 def test_it_lets_others_run_while_it_writes() -> None:
     rests: list[int] = []
     views = [view(number) for number in range(1, 401)]
@@ -153,7 +167,7 @@ def test_it_lets_others_run_while_it_writes() -> None:
 
 
 def test_a_large_page_comes_in_chunks() -> None:
-    views = [view(number) for number in range(1, 501)]
+    views = [view(number) for number in range(1, 1_501)]
     chunks = list(Metrics(lambda: snapshot(*views), rest=lambda: None).stream()[0])
     assert len(chunks) > 5
     assert max(map(len, chunks)) < sum(map(len, chunks)) / 3
