@@ -15,6 +15,7 @@ from agent.snmp.session import Expired, Session
 from agent.snmp.wire import Asked, NoSuchName, Rows, Told
 
 _MOST = 65_535  # octets of the largest datagram
+_SLACK = 0.05  # seconds that a request may have above its time, so that not every one has to set the timer anew
 
 
 class Errand:
@@ -71,7 +72,7 @@ class Errand:
         self._id = known.fresh_id()
         failure = None
         try:
-            await session.exchange(self._send, self._receive, timeout)
+            await session.exchange(self._send, self._receive, timeout + _SLACK)
         except (Expired, OSError, Faulty) as error:
             failure = self._failure(error)
         done, rows = zip(self._answers[: self._place], self._gets, strict=False), None
@@ -117,7 +118,8 @@ class Errand:
             self._send()
         except OSError:
             return False
-        session.prolong(now + self._timeout)
+        if session.ends < now + self._timeout:
+            session.prolong(now + self._timeout + _SLACK)
         return True
 
     def _fault(self, fault: Faulty) -> WireError:

@@ -183,8 +183,9 @@ _ids: list[bytes] = []
 
 def fresh_id() -> bytes:
     """The octets of a request-id that nobody can guess; every agent writes it in as many octets."""
-    if not _ids:
-        span = ber.MOST_ID - ber.LEAST_ID + 1
-        numbers = array("Q", os.urandom(8 * _AT_ONCE))
-        _ids.extend((ber.LEAST_ID + number % span).to_bytes(ber.ID_OCTETS, "big") for number in numbers)
+    if _ids:
+        return _ids.pop()
+    span = ber.MOST_ID - ber.LEAST_ID + 1
+    numbers = array("Q", os.urandom(8 * _AT_ONCE))
+    _ids.extend((ber.LEAST_ID + number % span).to_bytes(ber.ID_OCTETS, "big") for number in numbers)
     return _ids.pop()

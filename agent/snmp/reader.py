@@ -228,8 +228,12 @@ class Reader:
         gets = known.full_chunks if full else known.fast_chunks
         told = await visit.together(gets, (_ALERTS.start, known.volatile))
         for place, chunk in enumerate(gets):
+            ahead = told.of(place)
+            if isinstance(ahead, dict):  # as nearly always
+                now.update(ahead)
+                continue
             try:
-                now.update(await visit.get(chunk, told.of(place)))
+                now.update(await visit.get(chunk, ahead))
             except (CellFault, TooBig):
                 found, fault = await self._get(visit, known, chunk)
                 now.update(found)

@@ -105,6 +105,7 @@ class Session:
         "check",
         "cursor",
         "discovered",
+        "ends",
         "errand",
         "fd",
         "lock",
@@ -120,6 +121,7 @@ class Session:
         self.peer = peer
         self._guarded = guarded
         self.used = 0
+        self.ends = 0.0  # the loop's time at which the exchange under way has to be over
         self.loop = asyncio.get_running_loop()
         self.lock = asyncio.Lock()
         self.cursor: tuple[str, str, Any] | None = None
@@ -174,7 +176,8 @@ class Session:
             Exception: whatever else ``receive`` raised.
         """
         waiter: asyncio.Future[T] = self.loop.create_future()
-        self._running = self._timers.start(waiter, self.loop.time() + seconds)
+        self.ends = self.loop.time() + seconds
+        self._running = self._timers.start(waiter, self.ends)
         self._waiter, self._receive = waiter, receive
         self.rejected = 0
         try:
@@ -195,9 +198,9 @@ class Session:
         """Let the exchange under way end at ``end`` (the loop's time) at the latest."""
         waiter = self._waiter
         if waiter is not None:
-            before, self._running = self._running, self._timers.start(waiter, end)
-            if before is not self._running:
-                before.discard(waiter)
+            self._running.discard(waiter)
+            self._running = self._timers.start(waiter, end)
+            self.ends = end
 
     async def _send_again(self, send: Callable[[], None], error: OSError) -> None:
         for _ in range(_SEND_TRIES):

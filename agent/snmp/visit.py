@@ -176,7 +176,7 @@ class Visit:
     async def together(self, gets: Asked, step: tuple[str, int]) -> Told:
         """GETs and a step of a walk in a row, as far as the engine takes the short cut, each tried once.
 
-        What it tells is handed to ``get`` and ``after``, which go on from there.
+        ``get`` and ``after`` are given what it tells, and go on from there.
         """
         told = await self._engine.together(self.peer, gets, step, self._timeout, self._end)
         answered = len(told.cells) + (told.rows is not None)
@@ -184,10 +184,8 @@ class Visit:
         self._answered = self._answered or answered > 0
         return told
 
-    async def get(self, oids: Sequence[str], ahead: dict[str, Value] | WireError | None = None) -> Mapping[str, Value]:
-        """One GET, tried as often as the peer's settings allow. ``ahead``: what the first try has brought already."""
-        if isinstance(ahead, dict):
-            return ahead
+    async def get(self, oids: Sequence[str], ahead: WireError | None = None) -> Mapping[str, Value]:
+        """One GET, tried as often as the peer's settings allow. ``ahead``: how the first try has failed already."""
         if ahead is not None:
             return await self._second(ahead, lambda seconds: self._engine.get(self.peer, oids, seconds))
         if self._end - self._loop.time() < self._timeout:
@@ -202,7 +200,10 @@ class Visit:
         return found
 
     async def after(self, oid: str, count: int, within: str, ahead: Rows | WireError | None = None) -> Rows:
-        """Up to ``count`` instances after ``oid``: one GETBULK, or for SNMPv1 one GETNEXT. ``ahead``: see ``get``."""
+        """Up to ``count`` instances after ``oid``: one GETBULK, or for SNMPv1 one GETNEXT.
+
+        ``ahead``: what the first try has brought already.
+        """
         if isinstance(ahead, Rows):
             return ahead
         peer = self.peer
