@@ -249,7 +249,9 @@ def rounding_says(one: Wear, steps: Steps) -> tuple[float, float, float]:
     blur = (one.first.leave[1] - one.first.leave[0] + one.start[1] - one.start[0]) / a_step
     if blur > 2.0:
         return 0.0, 0.0, 0.0
-    return first_step_says(first / a_step, math.hypot(0.2, blur / 2))
+    # Fine steps: the first level shown may be a step or two below full, and what lay above it has been printed too.
+    above = (1.0 - one.first.above) / steps.size
+    return first_step_says(first / a_step - above, math.hypot(0.2, blur / 2))
 
 
 def left_at_end(one: Wear, steps: Steps, log_use: float | None) -> tuple[float, float]:

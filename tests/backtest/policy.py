@@ -20,7 +20,7 @@ from tests.backtest.trial import teach, terms
 
 ROUNDS = {0: 1, 1: 1, 2: 1, 3: 1, 4: 3}
 """Weekday of a round -> days until the next."""
-CHANCES = (0.01, 0.03, 0.05, 0.07, 0.1, 0.15)
+CHANCES = (0.01, 0.03, 0.05, 0.07, 0.1, 0.15, 0.2, 0.3)
 FAR = 15
 """With a level to see, a cartridge that lasts for more days than this has no chance worth asking for."""
 

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import pytest
 
-from agent.insight.kin import Fleet
-from agent.insight.printer import look
+from agent.insight.kin import Fleet, pool
+from agent.insight.printer import look, summarise
 from agent.insight.steps import find_step, first_step_says
 from agent.insight.swaps import swap_seen
 from agent.model.fleet import ContactRun, LedgerEntry
@@ -261,3 +262,20 @@ def test_the_step_of_a_level_is_found(shown, step):
 def test_the_first_step_tells_the_rounding(ratio, best):
     says = first_step_says(ratio, 0.2)
     assert max(range(3), key=says.__getitem__) == best
+
+
+@pytest.mark.parametrize(("rounded", "best"), [(math.floor, 0), (round, 1), (math.ceil, 2)])
+def test_fine_steps_that_are_rounded_down_are_not_taken_for_rounded_up(rounded, best):
+    # A new cartridge is met when some pages have been printed: rounded down it never shows 100 %, and its first step
+    # of 99 % is as long as one that is rounded up.
+    level, count, shown, counts = 0.3, 1_000, [], []
+    for hour in range(24 * 60):
+        if 8 <= hour % 24 < 18:
+            counts.append((hour, count))
+            shown.append((hour, max(0, rounded(level * 100 - 1e-9))))
+            count, level = count + 6, level - 0.0017
+            level = level if level > 0.02 else 0.9983
+    supply = track([one for at_, one in enumerate(shown) if not at_ or one[1] != shown[at_ - 1][1]])
+    made = history([supply], [counter(counts)], until=24 * 60)
+    chances = pool([summarise(made, Fleet(), at(24 * 60))]).steps_of(("Tallgrass M40", "toner", "black")).chances
+    assert max(range(3), key=chances.__getitem__) == best
