@@ -29,7 +29,7 @@ from agent.model.alarm import Message
 from agent.notify.channel import MakeLink, Reveal, Undelivered, fingerprint, masked, no_link, revealed
 from agent.notify.message import compose
 
-FORMAT = "lowmark.alarms.v1"
+FORMAT = "lowmark.messages.v1"
 LONGEST_RETRY_AFTER = 3600.0
 _RETRIED = (408, 429)
 

@@ -10,6 +10,7 @@ from typing import Any
 from agent.alarms.picture import mermaid, rows
 from agent.metrics import catalogue
 from agent.settings import json_schema
+from tests.docs import shapes
 
 DOCS = Path(__file__).parents[2] / "docs"
 MADE = "<!-- Made by `make docs` from the program; change the program, not this page. -->"
@@ -118,7 +119,7 @@ def alarms() -> str:
     return re.sub(r"(?m)^\| state \|.*\n(\|.*\n)*", lambda _: rows(), page)
 
 
-PAGES = {"metrics.md": metrics, "settings.md": settings, "alarms.md": alarms}
+PAGES = {"metrics.md": metrics, "settings.md": settings, "alarms.md": alarms, "json.md": shapes.page}
 
 
 def main() -> None:

@@ -55,7 +55,7 @@ def test_a_request_is_signed_as_rfc_2104_says_and_holds_the_facts():
     other.verify(bytes.fromhex(headers["Lowmark-Signature"].removeprefix("v1=")))
     assert headers["Lowmark-Timestamp"] == "1772438400"  # 2026-03-02T08:00:00Z, by date(1)
     data = json.loads(content)
-    assert data["format"] == "lowmark.alarms.v1"
+    assert data["format"] == "lowmark.messages.v1"
     assert [one["key"] for one in data["messages"]] == ["low|7|toner:cyan", "low|8|toner:cyan"]
     first = data["messages"][0]
     assert (first["kind"], first["severity"], first["at"]) == ("raised", "medium", "2026-03-02T08:00:00+00:00")
