@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import Callable
 from datetime import datetime, timedelta
+from typing import Any
 from urllib.parse import urlencode
 
 from starlette.datastructures import QueryParams
@@ -21,6 +24,8 @@ from agent.web.sheet import DAYS, Sheet, grain, sheet
 from agent.web.standing import chosen
 from agent.web.words import first_upper, harmless
 
+AT_ONCE = 2
+"""So many charts are made at the same time: one is drawn, and another one looked up."""
 LEVEL, PAGES = "level.svg", "pages.svg"
 _VOLUME = None
 """The pages by day, among charts that go by the keys of supplies."""
@@ -28,13 +33,25 @@ _VOLUME = None
 
 def routes(house: House) -> list[BaseRoute]:
     """The page, and its charts."""
-    pages = PrinterPages(house)
+    pages, turn = PrinterPages(house), asyncio.Semaphore(AT_ONCE)
     place = "/printers/{printer_id:int}"
     return [
         Route(place, guarded(pages.page)),
-        Route(f"{place}/{LEVEL}", guarded(pages.level)),
-        Route(f"{place}/{PAGES}", guarded(pages.volume)),
+        Route(f"{place}/{LEVEL}", _in_turn(pages.level, turn)),
+        Route(f"{place}/{PAGES}", _in_turn(pages.volume, turn)),
     ]
+
+
+def _in_turn(make: Callable[[Request], Response], turn: asyncio.Semaphore) -> Callable[[Request], Any]:
+    """The endpoint of a chart. Charts wait here for each other, and not in the threads that other pages need."""
+    guarded_one = guarded(make)
+
+    async def serve(request: Request) -> Response:
+        async with turn:
+            made: Response = await guarded_one(request)
+            return made
+
+    return serve
 
 
 class PrinterPages:

@@ -6,11 +6,15 @@ import base64
 import hashlib
 import math
 import re
+import threading
+import time
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from contextvars import copy_context
 from dataclasses import replace
 from datetime import UTC, date, datetime, timedelta
 from itertools import pairwise
+from typing import Any
 from urllib.parse import quote
 from xml.etree import ElementTree as ET
 
@@ -244,6 +248,33 @@ def test_another_level_is_another_address_of_its_chart_alone(
     assert [one for one, other in zip(before, after, strict=True) if one != other] == [
         one for one in before if f"supply={quote(track.key, safe='')}&" in one
     ]
+
+
+def test_charts_that_take_long_leave_the_other_pages_alone(
+    house: StoreHouse, client_of: Callable[..., httpx.Client]
+) -> None:
+    go_on = threading.Event()
+
+    class Slow:
+        def __getattr__(self, name: str) -> object:
+            return getattr(house, name)
+
+        def outline(self, *of: Any) -> object:
+            go_on.wait(30)
+            return house.outline(*of)
+
+    client = client_of(Slow())
+    many = 60  # more than there are threads for pages (Starlette has 40)
+    caller = httpx.Client(base_url=client.base_url, trust_env=False, timeout=60, limits=httpx.Limits())
+    with ThreadPoolExecutor(many) as pool, caller:
+        waiting = [pool.submit(caller.get, "/printers/2/pages.svg?days=30") for _ in range(many)]
+        try:
+            time.sleep(2)
+            assert not any(one.done() for one in waiting)
+            assert client.get("/about", timeout=10).status_code == 200
+        finally:
+            go_on.set()
+        assert {one.result().status_code for one in waiting} == {200}
 
 
 def test_an_album_keeps_no_more_than_it_may() -> None:
