@@ -16,7 +16,7 @@ def test_the_short_bench_runs_and_writes_its_figures(tmp_path):
     file = tmp_path / "bench.json"
     done = subprocess.run(
         [sys.executable, "-m", "tests.bench", "--short", "--json", str(file)],
-        cwd=Path(__file__).parents[2], capture_output=True, text=True, timeout=300,
+        cwd=Path(__file__).parents[2], capture_output=True, text=True, timeout=600,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
     told = json.loads(file.read_text())

@@ -45,7 +45,7 @@ from tests.browser.agent import going
 from tests.browser.axe import nothing_serious
 from tests.browser.chrome import complaints, look_like, picture
 from tests.needs import debian
-from tests.whole.agent import free_port, lowmark
+from tests.whole.agent import PATIENCE, free_port, lowmark
 
 SIZE, DAYS, SPEED = 6, 24, 10.0
 TENDED = timedelta(days=6)
@@ -253,6 +253,7 @@ class Desk:
 
     def until(self, so: Callable[[], object], what: str, seconds: float = 40.0) -> None:
         """Wait until something is so; a page that changes meanwhile is looked at again."""
+        seconds *= PATIENCE
         end = time.monotonic() + seconds
         while True:
             try:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 from PIL import Image
+from selenium.common.exceptions import NoSuchElementException, StaleElementReferenceException
 from selenium.webdriver import Chrome, Keys
 from selenium.webdriver.common.by import By
 from selenium.webdriver.support.ui import WebDriverWait
@@ -143,10 +144,10 @@ def test_a_reader_finds_a_printer_and_its_numbers_with_the_keyboard_alone(
     chrome.switch_to.active_element.send_keys(Keys.TAB)
     assert chrome.switch_to.active_element.text == "To the content"
     chrome.find_element(By.ID, "q").send_keys(names[1], Keys.ENTER)
-    links = [one.text for one in chrome.find_elements(By.CSS_SELECTOR, "tbody th a")]
-    assert links == [names[1]]
+    new_page = WebDriverWait(chrome, 60, ignored_exceptions=(StaleElementReferenceException, NoSuchElementException))
+    new_page.until(lambda _: [one.text for one in chrome.find_elements(By.CSS_SELECTOR, "tbody th a")] == [names[1]])
     chrome.find_element(By.CSS_SELECTOR, "tbody th a").send_keys(Keys.ENTER)
-    assert chrome.find_element(By.TAG_NAME, "h1").text == names[1]
+    new_page.until(lambda _: chrome.find_element(By.TAG_NAME, "h1").text == names[1])
     summary = chrome.find_element(By.CSS_SELECTOR, "figure summary")
     table = chrome.find_element(By.CSS_SELECTOR, "figure details table")
     assert not table.is_displayed()

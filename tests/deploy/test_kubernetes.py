@@ -18,7 +18,7 @@ FOLDER = DEPLOY / "kubernetes"
 @pytest.fixture(scope="module")
 def built() -> list[dict[str, Any]]:
     kubectl = debian("kubernetes-client", "kubectl")
-    done = subprocess.run([kubectl, "kustomize", str(FOLDER)], capture_output=True, text=True, timeout=60)
+    done = subprocess.run([kubectl, "kustomize", str(FOLDER)], capture_output=True, text=True, timeout=180)
     assert done.returncode == 0, done.stderr
     return list(yaml.safe_load_all(done.stdout))
 

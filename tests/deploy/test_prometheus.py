@@ -20,12 +20,12 @@ ROUTES = DEPLOY / "alertmanager" / "alertmanager.yml"
 
 def promtool(*words: str) -> subprocess.CompletedProcess[str]:
     command = [debian("prometheus", "promtool"), *words]
-    return subprocess.run(command, capture_output=True, text=True, cwd=FOLDER, timeout=60)
+    return subprocess.run(command, capture_output=True, text=True, cwd=FOLDER, timeout=180)
 
 
 def amtool(*words: str) -> subprocess.CompletedProcess[str]:
     command = [debian("prometheus-alertmanager", "amtool"), *words]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60)
+    return subprocess.run(command, capture_output=True, text=True, timeout=180)
 
 
 def rules() -> list[dict[str, Any]]:
@@ -55,7 +55,7 @@ def test_the_rules_tests_can_fail(tmp_path: Path):
         (tmp_path / name).write_text(text)
     done = subprocess.run(
         [debian("prometheus", "promtool"), "test", "rules", str(tmp_path / "rules_test.yml")],
-        capture_output=True, text=True, timeout=60,
+        capture_output=True, text=True, timeout=180,
     )  # fmt: skip
     assert done.returncode != 0
     assert "SupplyLow" in done.stdout + done.stderr

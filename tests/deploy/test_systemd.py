@@ -21,7 +21,7 @@ DROP_INS = sorted((DEPLOY / "systemd" / "drop-ins").glob("*.conf"))
 
 def analyze(*words: str) -> subprocess.CompletedProcess[str]:
     command = [debian("systemd", "systemd-analyze"), *words]
-    return subprocess.run(command, capture_output=True, text=True, timeout=60)
+    return subprocess.run(command, capture_output=True, text=True, timeout=180)
 
 
 def installed(tmp_path: Path, *drop_ins: Path) -> Path:

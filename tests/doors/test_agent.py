@@ -27,7 +27,7 @@ def refused(folder: Path, listen: str) -> str:
     settings = folder / "lowmark.yaml"
     settings.write_text(f"store: sqlite:///{folder / 'history.sqlite'}\nlisten: {listen}\n")
     done = subprocess.run(
-        [*LOWMARK, "run", "--settings", str(settings)], capture_output=True, text=True, timeout=60, cwd=folder
+        [*LOWMARK, "run", "--settings", str(settings)], capture_output=True, text=True, timeout=180, cwd=folder
     )
     assert done.returncode == 2
     assert "Traceback" not in done.stderr

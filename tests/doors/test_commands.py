@@ -108,7 +108,7 @@ def test_what_cannot_be_done_is_said(
     Store.open(url).close()
     shown = subprocess.run(
         [sys.executable, "-m", "agent", *words, "--store", url],
-        input=stdin, capture_output=True, text=True, timeout=60,
+        input=stdin, capture_output=True, text=True, timeout=180,
         env={**os.environ, "COLUMNS": "200"},
     )  # fmt: skip
     assert shown.returncode == status

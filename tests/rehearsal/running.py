@@ -43,4 +43,4 @@ def tool(program: str, *arguments: str) -> subprocess.CompletedProcess[str]:
     """Run one of Debian's SNMP tools: numbers as numbers, no MIB files, one try of two seconds."""
     path = debian("snmp", program)
     plain = ["-m", "", "-On", "-OU", "-Oe", "-Ot", "-Ih", "-r", "1", "-t", "2"]
-    return subprocess.run([path, *plain, *arguments], capture_output=True, text=True, timeout=60)
+    return subprocess.run([path, *plain, *arguments], capture_output=True, text=True, timeout=180)

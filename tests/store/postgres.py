@@ -56,7 +56,7 @@ class Cluster:
 
     def _run(self, program: str, *arguments: str) -> None:
         command = [*self._as, str(self._bin / program), *arguments]
-        done = subprocess.run(command, capture_output=True, text=True, cwd=self.home, timeout=60)
+        done = subprocess.run(command, capture_output=True, text=True, cwd=self.home, timeout=180)
         assert done.returncode == 0, done.stderr
 
     def start(self) -> None:

@@ -145,7 +145,7 @@ def test_several_programs_that_start_at_once_upgrade_once(url: str) -> None:
         one.stdin.write("\n")
         one.stdin.flush()
     for one in programs:
-        said, wrong = one.communicate(timeout=60)
+        said, wrong = one.communicate(timeout=180)
         assert one.returncode == 0, wrong
         assert "desk-1" in said
     place = engine.find(url)

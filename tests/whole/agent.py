@@ -24,6 +24,7 @@ from agent.rehearsal.paper import write_settings
 from agent.rehearsal.serve import Rehearsal
 
 LOWMARK = [sys.executable, "-m", "agent"]
+PATIENCE = 3.0
 
 
 def free_port(kind: int = socket.SOCK_STREAM) -> int:
@@ -135,7 +136,12 @@ def running(folder: Path, going: Rehearsal, **more: object) -> Iterator[Running]
 
 
 def wait(until: Callable[[], object], seconds: float, why: Callable[[], object] = lambda: "") -> None:
-    """Look again and again until it is so, ``seconds`` at most."""
+    """Look again and again until it is so, ``seconds`` at most.
+
+    Less than ten seconds is a promise of the program's and stands. More is only patience, and gets more of it: other
+    tests go on beside, and not every machine is quick.
+    """
+    seconds = seconds * PATIENCE if seconds >= 10 else seconds
     end = time.monotonic() + seconds
     while not until():
         assert time.monotonic() < end, f"not so after {seconds} s: {why()}"
@@ -145,5 +151,5 @@ def wait(until: Callable[[], object], seconds: float, why: Callable[[], object] 
 def lowmark(*words: str, **environ: str) -> subprocess.CompletedProcess[str]:
     """Run one command to its end."""
     return subprocess.run(
-        [*LOWMARK, *words], capture_output=True, text=True, timeout=60, env={**os.environ, "COLUMNS": "120", **environ}
+        [*LOWMARK, *words], capture_output=True, text=True, timeout=180, env={**os.environ, "COLUMNS": "120", **environ}
     )
