@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field
 
-from agent.alarms.rules import RECEPTACLE_NEARLY_FULL, USUAL_CHANCE, USUAL_FEWEST, USUAL_SHARE, Rule
+from agent.alarms.rules import PRINTER_ALERT, RECEPTACLE_NEARLY_FULL, USUAL_CHANCE, USUAL_FEWEST, USUAL_SHARE, Rule
 from agent.settings.section import Section
 from agent.settings.units import Duration, Fraction, KeyName, Name, OneOrMany, Text, between
 
@@ -105,10 +105,14 @@ class Alarm(Section):
     escalate_to: Annotated[
         tuple[Name, ...], OneOrMany(), Field(description="The channels to tell then, besides those of tell.")
     ] = ()
-    consequence: Annotated[Text, Field(description="What happens if nobody acts; messages say it.")] = ""
-    action: Annotated[Text, Field(description="What to do; messages say it.")] = ""
+    consequence: Annotated[
+        Text, Field(description="What happens if nobody acts; messages say it. Else the usual one.")
+    ] = ""
+    action: Annotated[Text, Field(description="What to do; messages say it. Else the usual one.")] = ""
     time_to_act: Annotated[
-        Duration | None, between("1m", "365d"), Field(description="How long there is to do it; messages say it.")
+        Duration | None,
+        between("1m", "365d"),
+        Field(description="How long there is to do it; messages say it. Else the usual time."),
     ] = None
 
     def rule(self, channels: tuple[str, ...]) -> Rule:
@@ -116,6 +120,7 @@ class Alarm(Section):
         below = self.below
         if below is None and self.when == RECEPTACLE_NEARLY_FULL:
             below = 0.10
+        usual = self._usual()
         lasting = self.lasting
         if lasting is None:
             lasting = USUAL_SILENCE.get(self.when, timedelta(0))
@@ -147,10 +152,16 @@ class Alarm(Section):
             chance=self.chance,
             before_round=self.before_round,
             unstocked=self.unstocked,
-            consequence=self.consequence,
-            action=self.action,
-            time_to_act=self.time_to_act,
+            consequence=self.consequence or usual.consequence,
+            action=self.action or usual.action,
+            time_to_act=self.time_to_act or usual.time_to_act,
         )
+
+    def _usual(self) -> Alarm:
+        """The rule whose consequence, action and time hold for this one, where it says none of its own."""
+        if self.when == PRINTER_ALERT and set(self.alert_severity) - {"critical"}:
+            return _WARNING
+        return next(one for one in (*USUAL_ALARMS, *_BESIDES) if one.when == self.when)
 
 
 USUAL_ALARMS = (
@@ -225,3 +236,28 @@ USUAL_ALARMS = (
     ),
 )
 """The rules in force where the file has no ``alarms`` at all. Their figures: common practice, no source."""
+
+_WARNING = Alarm(
+    name="printer-warns",
+    when="printerAlert",
+    consequence="What the printer warns of may grow worse, and stop it.",
+    action="See what the printer asks for, and do it on the next round.",
+    time_to_act=timedelta(days=2),
+)
+_BESIDES = (
+    Alarm(
+        name="runs-out",
+        when="runOut",
+        consequence="It will probably be used up before somebody comes.",
+        action="See that one is on the shelf, and bring it on the next round.",
+        time_to_act=timedelta(days=3),
+    ),
+    Alarm(
+        name="not-proven",
+        when="serviceUnproven",
+        consequence="The work is taken for done, and perhaps was not; what is due is reckoned from it.",
+        action="Look at the printer: do what is missing there, or correct the entry.",
+        time_to_act=timedelta(days=1),
+    ),
+)
+"""What holds for these, which are in force only where the file has them."""

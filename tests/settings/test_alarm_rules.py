@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import pytest
 
+from agent.alarms.rules import WHEN
 from agent.settings import notices, parse
 from tests.settings.texts import errors_of
 
@@ -68,3 +69,24 @@ def test_times_of_day_may_stand_without_quotes():
         "07:30:00",
         "urgent",
     )
+
+
+@pytest.mark.parametrize("when", WHEN)
+def test_every_rule_says_what_happens_what_to_do_and_how_long_there_is(when):
+    needed = ", below: 15%" if when == "supplyBelow" else ""
+    (rule,) = parse(f"alarms: [{{name: one, when: {when}{needed}}}]").rules()
+    assert rule.consequence.endswith(".")
+    assert rule.action.endswith(".")
+    assert rule.time_to_act
+    own = "consequence: The reading room waits., action: Run., time_to_act: 5m"
+    (rule,) = parse(f"alarms: [{{name: one, when: {when}{needed}, {own}}}]").rules()
+    assert (rule.consequence, rule.action) == ("The reading room waits.", "Run.")
+    assert rule.time_to_act == timedelta(minutes=5)
+
+
+def test_what_a_warning_leads_to_is_not_what_a_standstill_leads_to():
+    text = "alarms: [{{name: one, when: printerAlert, alert_severity: [{0}]}}]"
+    (critical,), (warned,) = (parse(text.format(grave)).rules() for grave in ("critical", "warning"))
+    assert critical.consequence == "Nothing is printed until somebody goes there."
+    assert warned.consequence != critical.consequence
+    assert warned.time_to_act > critical.time_to_act
