@@ -12,8 +12,8 @@ from agent.alarms.outlook import Spare
 from agent.alarms.performance import Measure, Performance, performance
 from agent.alarms.spells import LEDGER_KINDS, chatter_window, story
 from agent.alarms.wording import part
+from agent.app.evidence import SERVICE_KINDS
 from agent.app.outlooks import spare_of
-from agent.app.servicing import SERVICE_KINDS
 from agent.insight.deeds import KINDS
 from agent.insight.shelf import Shelf
 from agent.model.alarm import AlarmRecord, AlarmState, standing

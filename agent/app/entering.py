@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 
@@ -48,6 +49,13 @@ class Book:
         """All that may be said to be done here."""
         return (*(plan.name for plan in self.plans), *self.supplies)
 
+    @property
+    def called(self) -> dict[str, str]:
+        """Each of them, and what it is called: what a plan says is to be done, and what a supply is."""
+        return {plan.name: plan.what or plan.name for plan in self.plans} | {
+            key: supply_words(key) for key in self.supplies
+        }
+
     def renewed(self, subject: str) -> tuple[str, ...]:
         """The supplies that a plan renews here."""
         plan = next((one for one in self.plans if one.name == subject), None)
@@ -70,20 +78,46 @@ def who_of(name: str) -> str:
 
 
 def items_of(did: Sequence[str], book: Book) -> list[str]:
-    """The plans and supplies meant; one word may hold several with commas between. Raises Refused."""
+    """The plans and supplies meant, by key or in plain words (``cyan toner``); several have commas between.
+
+    Raises Refused with the choices where it is not clear.
+    """
     words = [word.strip() for text in did for word in ([text] if text.strip() in book.known else text.split(","))]
     items = list(dict.fromkeys(word for word in words if word))
     if not items:
         raise Refused(f"--did says nothing; write one or more of {', '.join(book.known) or 'the upkeep plans'}")
     if len(items) > MOST_ITEMS:
         raise Refused(f"{len(items)} things done in one service are too many; log them in several (at most 50 each)")
-    for item in items:
-        if item not in book.known:
-            hint = did_you_mean(item, book.known)
-            listed = ", ".join(book.known) or "nothing: no upkeep plan applies and no supply has been read"
-            name = book.history.printer.name
-            raise Refused(f"{name} has no {clean(item, 60)!r} to do; {hint or 'known here: ' + listed}")
-    return items
+    return list(dict.fromkeys(_meant(item, book) for item in items))
+
+
+def _meant(item: str, book: Book) -> str:
+    """The plan or supply that is meant: by its key, or by words that fit no other. Raises Refused with the choices."""
+    if item in book.known:
+        return item
+    name, word = book.history.printer.name, clean(item, 60)
+    named = {key: _plain(f"{key} {words}") for key, words in book.called.items()}
+    asked = _plain(item)
+    whole = [key for key, words in book.called.items() if _plain(words) == asked]
+    found = whole or [key for key, words in named.items() if asked and asked <= words]
+    if len(found) == 1:
+        return found[0]
+    if found:
+        choices = ", ".join(f"{key} ({book.called[key]})" if book.called[key] != key else key for key in found)
+        raise Refused(f"{word!r} may mean several things at {name}: {choices}; say which")
+    hint = did_you_mean(item, book.known)
+    listed = ", ".join(book.known) or "nothing: no upkeep plan applies and no supply has been read"
+    raise Refused(f"{name} has no {word!r} to do; {hint or 'known here: ' + listed}")
+
+
+def by_item(parts: Mapping[str, str], items: Sequence[str], book: Book) -> dict[str, str]:
+    """Parts by the key of their item, which may be said in plain words too. Raises Refused."""
+    return {subject if subject in items else _meant(subject, book): part for subject, part in parts.items()}
+
+
+def _plain(text: str) -> frozenset[str]:
+    """The words of a text, without signs and capitals."""
+    return frozenset(re.findall(r"[^\W_]+", text.casefold()))
 
 
 def parts_of(

@@ -11,7 +11,8 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from types import MappingProxyType
 
-from agent.app.servicing import SERVICE_KINDS, SHOWN, Servicing
+from agent.app.evidence import SERVICE_KINDS
+from agent.app.servicing import SHOWN, Servicing
 from agent.insight.logbook import services_in
 from agent.model.fleet import LedgerEntry, Scalar
 from agent.model.proof import PROVEN, UNPROVEN, Proof, Service

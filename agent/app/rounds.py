@@ -12,8 +12,8 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta
 
 from agent.app.calendars import days_off
+from agent.app.evidence import SERVICE_KINDS
 from agent.app.parts import due_of, rows_of
-from agent.app.servicing import SERVICE_KINDS
 from agent.insight.deeds import KINDS
 from agent.insight.jobs import Morning, Spot
 from agent.insight.rounds import plan_round

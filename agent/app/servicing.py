@@ -6,40 +6,32 @@ changed or erased in the ledger: a correction is an entry in the place of anothe
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
-from datetime import date, datetime, timedelta
+from datetime import datetime, timedelta
 
 from agent.app.asking import Asks, CannotAsk
-from agent.app.entering import Book, Refused, clean, items_of, next_steps, parts_of, who_of
-from agent.app.parts import due_of, rows_of, terms
+from agent.app.entering import Book, Refused, by_item, clean, items_of, next_steps, parts_of, who_of
+from agent.app.evidence import SERVICE_KINDS, YEAR, prove
 from agent.app.photos import drawn_anew
-from agent.app.told import Told, by_printer
-from agent.insight.deeds import KINDS, SAME, swaps
-from agent.insight.kin import Fleet
+from agent.app.suggesting import Known, Suggesting
+from agent.app.told import Told
+from agent.insight.deeds import KINDS
 from agent.insight.logbook import (
-    SERVICE,
-    SERVICE_WITHDRAWN,
     entry_of,
     service_of,
     services_in,
     withdrawal_of,
 )
 from agent.insight.meter import NAMES
-from agent.insight.printer import look
-from agent.insight.proofs import Evidence
-from agent.insight.proofs import proofs as proofs_of
 from agent.insight.shelf import SHELF_KINDS, Shelf
 from agent.insight.shelf import state as shelf_state
-from agent.insight.suggestions import KEPT, suggest
-from agent.model.fleet import LedgerEntry, Printer, PrinterHistory
-from agent.model.grain import Grain
-from agent.model.insight import Insight
+from agent.insight.suggestions import KEPT
+from agent.model.fleet import Printer, PrinterHistory
 from agent.model.proof import (
     COUNTER_GIVEN,
     COUNTER_LAST_KNOWN,
     COUNTER_LIVE,
-    COUNTER_RESET,
     COUNTER_SEEN,
     PROVEN,
     WAITING,
@@ -51,22 +43,15 @@ from agent.model.proof import (
     Suggestion,
 )
 from agent.model.reading import Reading
-from agent.model.shelf import names_supply
-from agent.model.upkeep import NOT_LOGGED, PrinterUpkeep
 from agent.settings import Settings
 from agent.store import Store
 
-SERVICE_KINDS = frozenset({SERVICE, SERVICE_WITHDRAWN})
 PROOFS_KEPT = 5_000
 SHOWN = timedelta(days=30)
 """Services longer ago than this are not proven any more."""
 JUST_NOW = timedelta(minutes=10)
 """Work longer ago than this is not what the printer's counter shows now."""
 _FUTURE = timedelta(minutes=5)
-_YEAR = timedelta(days=366)
-_FROM_BEFORE = SAME + timedelta(days=1)
-
-Known = Callable[[], tuple[Mapping[int, Insight], Mapping[int, PrinterUpkeep]]]
 
 
 class Servicing:
@@ -87,12 +72,9 @@ class Servicing:
         self._settings = settings
         self._clock = clock
         self._asks = asks
-        self._known = known
         self._told = Told(store, KINDS | SERVICE_KINDS, 3 * KEPT)
         self._proven: dict[int, Proof] = {}
-        self._suggested: dict[
-            int, tuple[Insight, PrinterUpkeep, tuple[date, tuple[int | None, ...]], tuple[Suggestion, ...]]
-        ] = {}
+        self._suggesting = Suggesting(store, settings, clock, self._told, known)
 
     # --- writing --------------------------------------------------------------------------------------------------
 
@@ -104,7 +86,7 @@ class Servicing:
         at = done.at or (before.at if before is not None else now)
         if at > now + _FUTURE:
             raise Refused(f"{at.isoformat()} has not come yet; --at says when the work was done")
-        history = self._store.history(printer.id, now - _YEAR, now)
+        history = self._store.history(printer.id, now - YEAR, now)
         book = Book(history, self._settings())
         deeds = self._deeds(done, book, before)
         if done.counter is not None and done.counter < 0:
@@ -147,7 +129,7 @@ class Servicing:
         """Write down what a suggestion says. Raises Refused."""
         printer = self._printer(found.printer_id)
         now = self._clock()
-        book = Book(self._store.history(printer.id, now - _YEAR, now), self._settings())
+        book = Book(self._store.history(printer.id, now - YEAR, now), self._settings())
         given = dict.fromkeys(found.subjects, part) if part else {}
         deeds = parts_of(found.subjects, given, "", True, book)
         service = Service(
@@ -172,7 +154,7 @@ class Servicing:
         for number, some in _by_number(recent).items():
             kept = [known[one.id] for one in some if one.id in known]
             if len(kept) < len(some):
-                found = self._prove(number, min(one.at for one in some), as_of)
+                found = prove(self._store, self._settings(), number, min(one.at for one in some), as_of)
                 kept = self._remember(one for one in found if one.service.at >= as_of - SHOWN)
             made += kept
         return tuple(sorted(made, key=lambda one: (one.service.at, one.service.id)))
@@ -183,7 +165,7 @@ class Servicing:
         service = service_of(entry) if entry is not None else None
         if service is None:
             return None
-        found = self._prove(service.printer_id, service.at, at or self._clock())
+        found = prove(self._store, self._settings(), service.printer_id, service.at, at or self._clock())
         return next((one for one in found if one.service.id == service_id), None)
 
     def services(self, printer_id: int, at: datetime | None = None) -> tuple[Service, ...]:
@@ -193,24 +175,7 @@ class Servicing:
 
     def suggestions(self, printer_id: int | None = None, at: datetime | None = None) -> tuple[Suggestion, ...]:
         """What printers show to have been done although nobody logged it."""
-        as_of = at or self._clock()
-        known = self._known is not None and at is None
-        insights, upkeeps = self._known() if self._known is not None and known else ({}, {})
-        told: Mapping[int, Sequence[LedgerEntry]]
-        if printer_id is None and known:
-            told = self._told.by_printer(as_of)
-        else:
-            told = by_printer(self._store.ledger(printer_id, as_of - 3 * KEPT, as_of, KINDS | SERVICE_KINDS))
-        reckoned = insights.keys() & upkeeps.keys()
-        numbers = {printer_id} if printer_id is not None else set(reckoned)
-        if printer_id is None and not (known and told.keys() <= reckoned):
-            # Who is not reckoned yet is worth a look where something was seen.
-            numbers |= {one.id for one in self._store.printers() if one.id in told or not known}
-        made: list[Suggestion] = []
-        for number in sorted(numbers):
-            found = (insights[number], upkeeps[number]) if number in reckoned else None
-            made += self._suggest_again(number, told.get(number, ()), as_of, found)
-        return tuple(sorted(made, key=lambda one: (one.at, one.id)))
+        return self._suggesting.suggestions(printer_id, at)
 
     def lately(self, since: datetime, most: int) -> tuple[Proof, ...]:
         """The latest so many services since a moment with their proofs, the latest first."""
@@ -275,7 +240,7 @@ class Servicing:
 
     def _deeds(self, done: Done, book: Book, before: Service | None) -> tuple[Deed, ...]:
         items = items_of(done.did, book) if done.did or before is None else [deed.subject for deed in before.deeds]
-        made = parts_of(items, done.parts, done.place, done.from_shelf, book)
+        made = parts_of(items, by_item(done.parts, items, book), done.place, done.from_shelf, book)
         if before is None:
             return made
         old = {deed.subject: deed for deed in before.deeds}
@@ -329,7 +294,11 @@ class Servicing:
         (entry,) = self._store.append_ledger([entry_of(service)])
         service = replace(service, id=entry.id or 0)
         now = max(self._clock(), service.at, service.logged or service.at)
-        proof = next(one for one in self._prove(service.printer_id, service.at, now) if one.service.id == service.id)
+        proof = next(
+            one
+            for one in prove(self._store, self._settings(), service.printer_id, service.at, now)
+            if one.service.id == service.id
+        )
         notices += next_steps(service, book, proven=proof.state == PROVEN)
         after, remarked = self._stock()
         notices += [one for one in remarked if one not in remarks]
@@ -350,93 +319,6 @@ class Servicing:
         entries = self._store.ledger(kinds=SHELF_KINDS | KINDS | SERVICE_KINDS)
         found, _ = shelf_state(shelf, entries, self._clock())
         return {(one.part, one.place): one.count for one in found.stock}, tuple(one.text for one in found.remarks)
-
-    # --- inside: looking ------------------------------------------------------------------------------------------
-
-    def _prove(self, printer_id: int, since: datetime, as_of: datetime) -> tuple[Proof, ...]:
-        """The proofs of one printer's services; those before ``since`` may lack what was before them."""
-        settings = self._settings()
-        told = self._store.history(printer_id, since - _FROM_BEFORE, as_of)
-        history = replace(told, ledger=self._store.ledger(printer_id, None, as_of, SERVICE_KINDS))
-        latest = self._store.latest([printer_id]).get(printer_id)
-        evidence = Evidence(
-            history,
-            self._store.status_history(printer_id, since - _FROM_BEFORE, as_of),
-            rows_of(latest),
-            settings.plans(),
-            within=settings.servicing.prove_within,
-        )
-        found = tuple(one for one in proofs_of(evidence, as_of) if one.service.at >= since)
-        if all(one.state == PROVEN or all(each.kind != COUNTER_RESET for each in one.checks) for one in found):
-            return found
-        # What a counter should show is known to the upkeep; that is looked at only where a counter is in question.
-        _, due = self._look(printer_id, as_of)
-        again = proofs_of(replace(evidence, disagreements=due.disagreements), as_of)
-        return tuple(one for one in again if one.service.at >= since)
-
-    def _look(self, printer_id: int, as_of: datetime) -> tuple[Insight, PrinterUpkeep]:
-        """One printer's insight and upkeep, reckoned now from itself alone."""
-        settings = self._settings()
-        history = self._store.history(printer_id, as_of - _YEAR, as_of)
-        insight = look(history, Fleet(), as_of, terms(settings, history))
-        statuses = self._store.status_history(printer_id, as_of - _YEAR, as_of)
-        latest = self._store.latest([printer_id]).get(printer_id)
-        return insight, due_of(settings, history, insight, statuses, latest, as_of)
-
-    def _suggest_again(
-        self,
-        printer_id: int,
-        told: Sequence[LedgerEntry],
-        as_of: datetime,
-        found: tuple[Insight, PrinterUpkeep] | None,
-    ) -> tuple[Suggestion, ...]:
-        """What is suggested of a printer, kept as long as what it rests on is the same."""
-        if found is None:
-            return self._suggest(printer_id, told, as_of, None)
-        said = (as_of.date(), tuple(one.id for one in told))
-        kept = self._suggested.get(printer_id)
-        if kept is None or kept[0] is not found[0] or kept[1] is not found[1] or kept[2] != said:
-            kept = (*found, said, self._suggest(printer_id, told, as_of, found))
-            self._suggested[printer_id] = kept
-        return kept[3]
-
-    def _suggest(
-        self,
-        printer_id: int,
-        told: Sequence[LedgerEntry],
-        as_of: datetime,
-        found: tuple[Insight, PrinterUpkeep] | None,
-    ) -> tuple[Suggestion, ...]:
-        plans = self._settings().plans()
-        insight, due = found or self._look(printer_id, as_of)
-        lives = ((printer_id, life) for life in insight.lives)
-        seen = swaps(told, as_of, lives, plans=tuple(plan.name for plan in plans))
-        fresh = services_in(told, as_of)
-
-        def logged(plan: str, supply: str, at: datetime) -> bool:
-            names = {plan, *supply.split(", ")}
-            return any(
-                one.holds and one.at >= at - SAME and any(deed.subject in names for deed in one.deeds) for one in fresh
-            )
-
-        open_ones = [
-            one for one in due.disagreements if one.kind == NOT_LOGGED and not logged(one.plan, one.supply, one.at)
-        ]
-        renewed = {plan.name: plan.renews for plan in plans}
-        done = [(deed.subject, one.at) for one in fresh if one.holds for deed in one.deeds if deed.subject in renewed]
-        seen = [
-            one
-            for one in seen
-            if not any(names_supply(one.supply, renewed[name]) and abs(at - one.at) <= KEPT for name, at in done)
-        ]
-        counts: list[tuple[datetime, int]] = []
-        if any(not one.logged and as_of - one.at <= KEPT for one in seen):
-            moments = [one.at for one in seen if not one.logged and as_of - one.at <= KEPT]
-            outline = self._store.outline(printer_id, as_of - KEPT, as_of, Grain((), (moments,), NAMES, 0))
-            counts = [
-                (point.at, point.value) for track in outline.counters if track.name in NAMES for point in track.points
-            ]
-        return suggest(seen, open_ones, plans, as_of, counts)
 
 
 def _by_number(services: Iterable[Service]) -> dict[int, list[Service]]:

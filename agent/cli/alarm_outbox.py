@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from agent.cli.options import AsJson, SettingsFile, StoreUrl
+from agent.model.day_words import moment_words
+from agent.model.zones import zone_of
 
 if TYPE_CHECKING:
     from agent.model.outbox import Letter
@@ -81,6 +83,16 @@ def _letter_text(letter: Letter) -> str:
     return clean(f"{message.kind}: {message.facts.get('printer') or 'Lowmark'}: {message.text}")
 
 
+def _next_try(letter: Letter) -> str:
+    """When it is tried again, by the clock of the site that the message is about."""
+    try:
+        named = str(letter.message.facts.get("zone") or "UTC")
+    except (ValueError, TypeError, KeyError):
+        named = "UTC"
+    local = letter.next_try.astimezone(zone_of(named))
+    return f"{moment_words(local, datetime.now(UTC))} {local:%Z}"
+
+
 def _print_letters(waiting: Sequence[Letter], dead: Sequence[Letter], counts: dict[str, int]) -> None:
     from agent.alarms.wording import clean
     from agent.cli.show import console, table
@@ -94,7 +106,7 @@ def _print_letters(waiting: Sequence[Letter], dead: Sequence[Letter], counts: di
                 clean(one.channel),
                 _letter_text(one),
                 one.tries,
-                f"{one.next_try.astimezone(UTC):%Y-%m-%d %H:%M} UTC" if title == "Waiting" else "",
+                _next_try(one) if title == "Waiting" else "",
                 clean(one.last_error),
             )
             for one in letters[:_SHOWN]

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from agent.cli.options import AsJson, SettingsFile, StoreUrl, moment
+from agent.model.day_words import moment_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -95,7 +96,8 @@ def _print(found: Comparison, settings: Settings, begin: datetime, end: datetime
     def say(text: str) -> None:
         console.print(plain(text), soft_wrap=True)
 
-    say(f"{begin:%Y-%m-%d %H:%M} to {end:%Y-%m-%d %H:%M %Z} through {len(settings.rules())} rules")
+    now = datetime.now(UTC)
+    say(f"{moment_words(begin, now)} to {moment_words(end, now)} {end:%Z} through {len(settings.rules())} rules")
     say(f"{len(found.new)} would have come, {len(found.missed)} that came would not have, {found.kept} come either way")
     _table("Would have come", found.new, names, "instead of")
     _table("Came, and would not have", found.missed, names, "instead")
@@ -114,7 +116,7 @@ def _table(title: str, some: Sequence[Outcome], names: Mapping[int, str], beside
         lasted: timedelta | None = None if spell.returned is None else spell.returned - at
         rows.append(
             (
-                f"{at:%Y-%m-%d %H:%M} UTC",
+                f"{moment_words(at, datetime.now(UTC))} UTC",
                 clean(names.get(spell.printer_id or 0, "")),
                 clean(spell.text),
                 spell.rule,

@@ -15,6 +15,9 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from agent.model.day_words import moment_words
+from agent.model.zones import zone_of
+
 if TYPE_CHECKING:
     from agent.alarms.performance import Measure, Performance
 
@@ -48,12 +51,12 @@ def report(
     window = chatter_window(loaded.polling.status if loaded is not None else timedelta(0))
     with open_store(store, settings) as opened:
         entries = opened.ledger(until=until, kinds=LEDGER_KINDS)
-        names = {printer.id: printer.name for printer in opened.printers(retired=True)}
+        printers = opened.printers(retired=True)
     found = performance(entries, rules, begin, until, people=people, window=window)
     if as_json:
         emit("alarms.report", as_data(found, window))
     else:
-        _print(found, names)
+        _print(found, {one.id: one.name for one in printers}, {one.id: one.place.zone for one in printers})
 
 
 def as_data(found: Performance, window: timedelta) -> dict[str, Any]:
@@ -64,7 +67,7 @@ def as_data(found: Performance, window: timedelta) -> dict[str, Any]:
     return data
 
 
-def _print(found: Performance, names: dict[int, str]) -> None:
+def _print(found: Performance, names: dict[int, str], zones: dict[int, str]) -> None:
     from agent.alarms.wording import clean, span
     from agent.cli.show import console, plain, table
 
@@ -77,8 +80,15 @@ def _print(found: Performance, names: dict[int, str]) -> None:
             return clean(names.get(int(part), f"printer {part}"))
         return "" if part == "site" else "Lowmark"
 
+    def there(key: str, at: datetime) -> str:
+        part = key.split("|")[1] if key.count("|") >= 2 else ""
+        local = at.astimezone(zone_of(zones.get(int(part), "UTC") if part.isdigit() else "UTC"))
+        return f"{moment_words(local, now)} {local:%Z}"
+
     people = f"{found.people} people" if found.people > 1 else "one person"
-    say(f"Alarms from {found.since:%Y-%m-%d %H:%M} to {found.at:%Y-%m-%d %H:%M %Z}, shared by {people}")
+    now = datetime.now(UTC)
+    span_said = f"{moment_words(found.since, now)} to {moment_words(found.at, now)} {found.at:%Z}"
+    say(f"Alarms from {span_said}, shared by {people}")
     hidden = f", {found.hidden} more hidden behind another or set aside" if found.hidden else ""
     say(f"{found.heard} heard{hidden}; {found.per_day:.1f} a day, {found.per_day_each:.1f} a day and person")
     if found.to_acknowledge is not None:
@@ -93,9 +103,7 @@ def _print(found: Performance, names: dict[int, str]) -> None:
             table(("Times", "Share", "Printer", "What", "Key"), often, title="The most frequent", right=(0, 1))
         )
     if found.chattering:
-        trembling = [
-            (one.count, f"{one.at:%Y-%m-%d %H:%M} UTC", whose(one.key), clean(one.key)) for one in found.chattering
-        ]
+        trembling = [(one.count, there(one.key, one.at), whose(one.key), clean(one.key)) for one in found.chattering]
         console.print(table(("Times", "At", "Printer", "Key"), trembling, title="Chattering", right=(0,)))
     for title, some in (("Standing for over 24 hours", found.stale), ("Shelved", found.shelved)):
         if some:

@@ -12,6 +12,7 @@ import typer
 
 from agent.cli.options import AsJson, At, SettingsFile, Since, StoreUrl
 from agent.cli.show import console, emit, errors, fail, plain, table
+from agent.model.day_words import moment_words
 from agent.model.fleet import ContactRun, CounterTrack, LevelPoint, Printer, PrinterHistory, SupplyTrack
 from agent.model.reading import Mark
 from agent.model.wording import spaced, subjects_in_words, supply_words
@@ -124,7 +125,7 @@ def _print(told: PrinterHistory, since: datetime | None, until: datetime) -> Non
     columns = beside if beside >= _NARROWEST else max(_NARROWEST, console.width - _BELOW)
     stretch = Stretch(begin, end, min(_WIDEST, columns))
     plots = [_levels(track, stretch) for track in told.supplies] + [_counts(track, stretch) for track in told.counters]
-    console.print(plain(f"From {_clock(begin, zone)} to {_clock(end, zone)}:"), soft_wrap=True)
+    console.print(plain(f"From {_clock(begin, zone, until)} to {_clock(end, zone, until)}:"), soft_wrap=True)
     rows = [(*row, plot) for row, plot in zip(texts, plots, strict=True)]
     console.print(table(("what", "first", "last", "course"), rows, right=(1, 2), whole=(3,)))
     if told.ledger:
@@ -132,8 +133,8 @@ def _print(told: PrinterHistory, since: datetime | None, until: datetime) -> Non
         console.print(plain(f"{count} ledger entries: lowmark ledger --printer {told.printer.id}"), soft_wrap=True)
 
 
-def _clock(at: datetime, zone: ZoneInfo) -> str:
-    return f"{at.astimezone(zone):%Y-%m-%d %H:%M}"
+def _clock(at: datetime, zone: ZoneInfo, today: datetime) -> str:
+    return moment_words(at.astimezone(zone), today.astimezone(zone))
 
 
 def _contact_line(contacts: Sequence[ContactRun], until: datetime, zone: ZoneInfo) -> str:
@@ -143,11 +144,11 @@ def _contact_line(contacts: Sequence[ContactRun], until: datetime, zone: ZoneInf
     silences = sum(not run.reachable for run in contacts)
     seen = max((run.last for run in contacts if run.reachable), default=None)
     if last.reachable:
-        line = f"Answered last at {_clock(last.last, zone)}"
+        line = f"Answered last at {_clock(last.last, zone, until)}"
     elif seen is None:
-        line = f"Silent since {_clock(last.first, zone)}"
+        line = f"Silent since {_clock(last.first, zone, until)}"
     else:
-        line = f"Silent since {_clock(last.first, zone)}, answered last at {_clock(seen, zone)}"
+        line = f"Silent since {_clock(last.first, zone, until)}, answered last at {_clock(seen, zone, until)}"
     before = silences - (not last.reachable)
     return f"{line}; silent {'once' if before == 1 else f'{before} times'} before." if before else f"{line}."
 
@@ -245,7 +246,9 @@ def ledger(  # noqa: PLR0913 - each is an option of the command
     rows = []
     for entry in entries:
         owner = None if entry.printer_id is None else printers.get(entry.printer_id)
-        clock = _clock(entry.at, ZoneInfo("UTC") if owner is None else zone_of(owner.place.zone))
+        clock = _clock(
+            entry.at, ZoneInfo("UTC") if owner is None else zone_of(owner.place.zone), at or datetime.now(UTC)
+        )
         about = subjects_in_words(entry.subject)
         rows.append((clock, "" if owner is None else owner.name, spaced(entry.kind), about, entry.text, entry.who))
     console.print(table(("at", "printer", "kind", "about", "what", "who"), rows, whole=(0,), lead=3))

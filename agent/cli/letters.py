@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
+from typer.core import TyperCommand
 
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.show import console, emit, fail, plain, table
@@ -20,18 +21,36 @@ if TYPE_CHECKING:
     from agent.settings import Letter, Settings
 
 KINDS = ("morning", "weekly")
+EVERY = ""
 _AHEAD = 370
 
 
 def register(app: typer.Typer) -> None:
     """Add the command to the program."""
-    app.command("letters")(letters)
+    app.command("letters", cls=_Bare)(letters)
+
+
+class _Bare(TyperCommand):
+    """``--preview`` without a name stands for every letter that the settings have."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """As always, with the name that was left out."""
+        filled: list[str] = []
+        for at, word in enumerate(args):
+            filled.append(word)
+            if word == "--preview" and (at + 1 == len(args) or args[at + 1].startswith("-")):
+                filled.append(EVERY)
+        return super().parse_args(ctx, filled)
 
 
 def letters(
     preview: Annotated[
         str | None,
-        typer.Option("--preview", metavar="NAME", help="Write this letter now: its name, or morning or weekly."),
+        typer.Option(
+            "--preview",
+            metavar="NAME",
+            help="Write this letter now: its name, or morning or weekly; without a name all of the settings.",
+        ),
     ] = None,
     site: Annotated[
         list[str] | None, typer.Option("--site", help="With --preview: only this site; again for more.")
@@ -49,6 +68,7 @@ def letters(
     \b
     Example:
       lowmark letters
+      lowmark letters --preview
       lowmark letters --preview morning
       lowmark letters --preview weekly --site "Main library" --to weekly.eml
     """  # noqa: D301 - the backspace keeps the lines of the example apart
@@ -58,7 +78,15 @@ def letters(
     known = settings_or_usual(load_settings(settings))
     now = at or datetime.now(UTC)
     if preview is not None:
-        _preview(known, settings, store, _letter(known, preview, tuple(site or ())), now, to)
+        names = (preview,) if preview != EVERY else tuple(one.name for one in known.letters)
+        if not names:
+            fail(f"the settings have no letters; say which kind to write: --preview {' or '.join(KINDS)}", 2)
+        if to is not None and len(names) > 1:
+            fail(f"--to takes one letter; say which: --preview {' or '.join(names)}", 2)
+        for at_letter, name in enumerate(names):
+            if at_letter:
+                console.print(plain("-" * 40))
+            _preview(known, settings, store, _letter(known, name, tuple(site or ())), now, to)
         return
     if to is not None or site:
         raise typer.BadParameter("--to and --site go with --preview")

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from agent.cli.options import AsJson, SettingsFile, StoreUrl
+from agent.model.day_words import day_words, moment_words
 from agent.model.people import DOES, Role
 
 if TYPE_CHECKING:
@@ -111,8 +112,8 @@ def list_people(as_json: AsJson = False, settings: SettingsFile = None, store: S
             one.name,
             one.role,
             "yes" if one.password else "through a proxy",
-            f"{one.made:%Y-%m-%d}",
-            f"{one.changed:%Y-%m-%d}",
+            _day(one.made),
+            _day(one.changed),
         )
         for one in everybody
     ]
@@ -193,7 +194,7 @@ def add_token(
     if as_json:
         emit("token", {"token": secret, "id": made.id, "name": made.name, "scope": made.role, "expires": made.expires})
         return
-    until = f"until {made.expires:%Y-%m-%d %H:%M} UTC" if made.expires else "until it is revoked"
+    until = f"until {_moment(made.expires, '')}" if made.expires else "until it is revoked"
     errors.print(plain(f"This is shown once. {made.name} may {DOES[made.role]}, {until}."), soft_wrap=True)
     console.print(plain(secret), soft_wrap=True)
 
@@ -219,8 +220,8 @@ def list_tokens(as_json: AsJson = False, settings: SettingsFile = None, store: S
         emit("tokens", {"tokens": listed})
         return
     rows = [
-        (one.id, one.name, one.role, _day(one.made, ""), one.made_by, _day(one.expires, "never"),
-         _day(one.used, "never"), "revoked" if one.revoked else "good" if one.good(now) else "expired")
+        (one.id, one.name, one.role, _moment(one.made, ""), one.made_by, _moment(one.expires, "never"),
+         _moment(one.used, "never"), "revoked" if one.revoked else "good" if one.good(now) else "expired")
         for one in found
     ]  # fmt: skip
     headers = ["id", "name", "scope", "made", "by", "expires", "used", "state"]
@@ -287,5 +288,9 @@ def _who(by: str | None) -> str:
         return "somebody at the command line"
 
 
-def _day(at: datetime | None, otherwise: str) -> str:
-    return otherwise if at is None else f"{at:%Y-%m-%d %H:%M}"
+def _day(at: datetime) -> str:
+    return day_words(at, datetime.now(UTC))
+
+
+def _moment(at: datetime | None, otherwise: str) -> str:
+    return otherwise if at is None else f"{moment_words(at.astimezone(UTC), datetime.now(UTC))} UTC"

@@ -43,7 +43,11 @@ def service(  # noqa: PLR0913 - each is an option of the command
     printer: AnyPrinter = None,
     did: Annotated[
         str | None,
-        typer.Option("--did", metavar="ITEM[,ITEM]", help="What was done: plans and supplies, like kit,toner:cyan."),
+        typer.Option(
+            "--did",
+            metavar="ITEM[,ITEM]",
+            help="What was done: plans and supplies, like kit,toner:cyan; words that fit one alone will do (cyan).",
+        ),
     ] = None,
     who: By = None,
     counter: Annotated[
@@ -84,6 +88,7 @@ def service(  # noqa: PLR0913 - each is an option of the command
     \b
     Example:
       lowmark service "Reading room" --did kit,calibration --who "Night desk"
+      lowmark service "Reading room" --did "cyan toner"
       lowmark service TG00001 --did toner:cyan --part toner:cyan=QU-C --from "Cupboard 3"
       lowmark service "Reading room" --corrects 812 --did toner:cyan --counter 152310
       lowmark service --withdraw 812 --remarks "wrong printer"

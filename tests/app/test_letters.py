@@ -283,5 +283,10 @@ def test_the_command_lists_them_and_writes_one_without_sending(
     assert written.exit_code == 0, written.output
     mail = message_from_bytes(made.read_bytes(), policy=policy.default)
     assert mail["To"] == "wren@harrow-lane.example, robin@harrow-lane.example"
+    every = CliRunner().invoke(program, ["letters", *words, "--preview"])
+    assert every.output.count("Subject: ") == 2
+    one_file = CliRunner().invoke(program, ["letters", "--preview", "--to", str(made), *words])
+    assert one_file.exit_code == 2
+    assert "--to takes one letter; say which: --preview " in one_file.output
     unknown = CliRunner().invoke(program, ["letters", "--preview", "evening", *words])
     assert unknown.exit_code == 2

@@ -191,6 +191,22 @@ REFUSED = [
 ]
 
 
+def test_plain_words_that_fit_one_thing_alone_will_do(here):
+    made = here.data("service", COLOUR, "--did", "Cyan Toner, calibrate", "--part", "cyan toner=QU-C")["service"]
+    assert [one["subject"] for one in made["deeds"]] == ["toner:cyan", "calibration"]
+    assert made["deeds"][0]["part"] == "QU-C"
+    made = here.data("service", BIG, "--did", "fit the kit")["service"]
+    assert [one["subject"] for one in made["deeds"]] == ["kit"]
+    made = here.data("service", DESK, "--did", "toner,toner:black")["service"]
+    assert [one["subject"] for one in made["deeds"]] == ["toner:black"]
+
+
+def test_words_that_fit_several_things_are_refused_with_the_choices(here):
+    said = here.lowmark("service", COLOUR, "--did", "cyan", status=2)
+    assert "'cyan' may mean several things at hl-02: opc:cyan (cyan drum), toner:cyan (cyan toner); say which" in said
+    assert here.ledger("service") == ()
+
+
 def test_what_cannot_be_is_refused_and_nothing_is_written(here):
     for words, said in REFUSED:
         assert said in here.lowmark("service", *words, status=2)

@@ -333,7 +333,7 @@ def test_history_shows_first_last_and_a_plot(place: str) -> None:
         store.record([silence(desk, MONDAY + 101 * HOUR)])
     lines = shown("history", "desk-1", "--store", place, "--at", "2026-03-08T00:00:00Z")
     assert "desk-1, Tallgrass M40, Harrow Lane Library, Main, 1, 1.1" in lines[0]
-    assert lines[1].startswith("Silent since 2026-03-06 13:00, answered last at 2026-03-06 12:00")
+    assert lines[1].startswith("Silent since Fri 6 Mar 13:00, answered last at Fri 6 Mar 12:00")
     toner_line = next(line for line in lines if line.startswith("black toner"))
     assert "100 %" in toner_line
     assert " 0 %" in toner_line
