@@ -56,7 +56,10 @@ def test_what_a_page_asks_for_by_itself_does_not_lengthen_the_session(
     lived_in: StoreHouse, keeper: Keeper, time: Time
 ) -> None:
     app = build_app(lambda _: (b"", "text/plain"), lambda: READY, lived_in, gate=Gate(keeper, True))
-    with Server(app) as server, httpx.Client(base_url=f"http://127.0.0.1:{server.port}", trust_env=False) as client:
+    with (
+        Server(app) as server,
+        httpx.Client(base_url=f"http://127.0.0.1:{server.port}", trust_env=False, timeout=60) as client,
+    ):
         sign_in(client, "Lark", GOOD)
         for _ in range(3):
             time.on(hours=5)

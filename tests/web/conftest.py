@@ -46,7 +46,7 @@ def serving(house: House | None, **more: Any) -> Iterator[httpx.Client]:
     app = build_app(lambda _: (b"lowmark_up 1\n", "text/plain"), lambda: READY, house, **more)
     with (
         Server(app) as server,
-        httpx.Client(base_url=f"http://127.0.0.1:{server.port}", trust_env=False, timeout=20) as client,
+        httpx.Client(base_url=f"http://127.0.0.1:{server.port}", trust_env=False, timeout=60) as client,
     ):
         yield client
 
