@@ -72,7 +72,8 @@ def decode_again(
     reading = decoder.reading(at, address, stale)
     if decoder.cells is not cells or len(cells) > MOST_REMEMBERED:
         return reading, None
-    values, remarks = tuple(decoder.values), tuple(decoder.of_parts)
+    values = tuple(decoder.values)
+    remarks = tuple(decoder.of_parts) if reading.remarks else parts.NO_REMARKS
     return reading, Memory(cells, decoder.layout, device_index, oddities, values, remarks)
 
 

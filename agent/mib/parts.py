@@ -18,6 +18,8 @@ GENERAL, KIND, UP_TIME, PLACE, HOST, MARKERS, MAC, SPEED, SUPPLIES, TRAYS, BINS,
 CONSOLE, LIGHTS, ALERTS, COUNTERS, COUNT = range(12, 17)
 """The numbers of the parts, in the order in which they are made and remarked on, and how many there are."""
 ALL = frozenset(range(COUNT))
+NO_REMARKS: tuple[Remarks, ...] = ((),) * COUNT
+"""One object for the many printers that give no cause for any."""
 
 # Table -> the parts that it has a say in. The tables that name character sets have one in every text.
 _OF_TABLE = {

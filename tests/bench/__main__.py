@@ -23,7 +23,7 @@ from rich.console import Console
 from agent.cli.show import table
 from tests.bench import agent, insight, scrape
 from tests.bench.simulated import Simulated, drive
-from tests.bench.wire import Measured, asked_cells, gufo_alone, our_reader, pysnmp_tuned, snmpget_processes
+from tests.bench.wire import PRINTING, Measured, asked_cells, gufo_alone, our_reader, pysnmp_tuned, snmpget_processes
 from tests.needs import debian
 
 ROOT = Path(__file__).parents[2]
@@ -146,6 +146,10 @@ def main() -> None:
         (one.way, one.cells, f"{one.printers_per_second:,.0f}", f"{one.cpu_ms:.2f}" if one.cpu_ms else "")
         for one in found
     ]
+    console.print(
+        "\nOver v1 and v2c lowmark, gufo reads only those octets that are not the last answer's; the others read all.\n"
+        f"In every answer sysUpTime has moved, and before each round {PRINTING:.0%} of the printers have printed.\n"
+    )
     console.print(table(("reading one printer", "cells", "printers/s", "CPU ms"), rows, right=(1, 2, 3)))
     console.print(
         f"The simulated side could serve {served:,.0f} answers/s ({served / 3:,.0f} printers/s of three PDUs).\n"
