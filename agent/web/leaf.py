@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from datetime import datetime
 from typing import Any
 from urllib.parse import urlencode
 
@@ -12,8 +13,10 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse, Response
 
 from agent.model.failure import Failure
+from agent.model.zones import zone_of
 from agent.web import look
-from agent.web.callers import caller
+from agent.web.callers import Refused, caller
+from agent.web.house import House
 
 PAGE = 50
 """Rows on one page of a list."""
@@ -43,7 +46,7 @@ def live_names(template: str, values: Mapping[str, Any]) -> str:
 
 def answer(template: str, status: int = 200, headers: Mapping[str, str] | None = None, /, **values: Any) -> Response:
     """One page."""
-    live = live_names(template, values) if status == 200 else ""
+    live = live_names(template, values) if status == 200 and not values.get("then") else ""
     text = look.render(template, nav=NAV if caller().role else (), live=live, **values)
     return HTMLResponse(text, status_code=status, headers={**HEADERS, **(headers or {})})
 
@@ -85,6 +88,29 @@ def address(query: QueryParams, **changed: object) -> str:
         else:
             pairs[key] = str(value)
     return f"?{urlencode(pairs)}"
+
+
+def asked_moment(query: QueryParams, house: House) -> datetime | None:
+    """The moment of ``at``, in the agent's own zone where it says no offset; None for now and what has not come yet.
+
+    Raises Refused for what is no moment: a page as of now must not seem to be one of then.
+    """
+    text = query.get("at", "")[:60]
+    if not text:
+        return None
+    try:
+        at = datetime.fromisoformat(text)
+    except ValueError:
+        at = None
+    if at is None or not 1990 <= at.year < 2200:
+        raise Refused(422, "That is no moment to look at; write e.g. ?at=2026-03-02T08:00.")
+    there = at if at.tzinfo is not None else at.replace(tzinfo=zone_of(house.about().zone))
+    return there if there < house.now() else None
+
+
+def as_of(query: QueryParams, house: House, then: datetime | None) -> dict[str, Any]:
+    """What a page says of the moment that it was asked for."""
+    return {"then": then, "then_zone": house.about().zone, "now_address": address(query, at=None, page=None)}
 
 
 def leaves(query: QueryParams, at: int, total: int) -> dict[str, Any]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, timedelta
+from datetime import date, datetime, timedelta
 
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -16,7 +16,7 @@ from agent.model.fleet import PrinterView
 from agent.model.proof import Proof
 from agent.model.round import Card, Round, Visit, Wait
 from agent.web.house import House
-from agent.web.leaf import HEADERS, address, answer, guarded, number
+from agent.web.leaf import HEADERS, address, answer, as_of, asked_moment, guarded, number
 from agent.web.notes import NOTES
 from agent.web.service_form import Sheet, sheet_of, sheet_of_card
 from agent.web.words import harmless
@@ -25,6 +25,7 @@ LATELY = 20
 """So many services of the last two days are shown."""
 VISITS = 40
 """Visits on one page; a round on foot is shorter than that."""
+LATE = timedelta(days=2)
 AHEAD = timedelta(days=366)
 """No round is asked for beyond this."""
 URGENT = {"standsStill": "Stands still", "overdue": "Overdue", "due": "Due", "joins": "On the way"}
@@ -74,7 +75,10 @@ class RoundPages:
     def round(self, request: Request) -> Response:
         """The round of a day."""
         house, (made, sites, site, day) = self._house, self._asked(request)
+        then = asked_moment(request.query_params, house)
+        now = then or house.now()
         views = house.views()
+        done = house.lately(now - LATE, LATELY) if then is None else _latest(house.proofs(None, then), then - LATE)
         page = number(request.query_params, "page", 1, 10_000)
         last = max(1, -(-len(made.visits) // VISITS))
         page = min(page, last)
@@ -92,13 +96,13 @@ class RoundPages:
             sites=sites,
             site=site,
             day=day,
-            today=house.now().date(),
-            suggestions=[one for one in house.suggestions() if not site or _at(views, one.printer_id, site)],
-            proofs=[
-                one
-                for one in house.lately(house.now() - timedelta(days=2), LATELY)
-                if not site or _at(views, one.service.printer_id, site)
+            today=now.date(),
+            **as_of(request.query_params, house, then),
+            # Of an earlier moment there is nothing to accept any more.
+            suggestions=[
+                one for one in (() if then else house.suggestions()) if not site or _at(views, one.printer_id, site)
             ],
+            proofs=[one for one in done if not site or _at(views, one.service.printer_id, site)],
             printers=house.printers(),
             urgent=URGENT,
             signs=SIGNS,
@@ -124,8 +128,9 @@ class RoundPages:
         found = {view.printer.place.site for view in house.views().values()} - {""}
         sites = sorted(name for name in found if harmless(name) == name)
         site = query.get("site", "") if query.get("site") in sites else ""
-        day = _day(query.get("day", ""), house.now().date())
-        return house.round(site or None, day, None), sites, site, day.isoformat() if day else ""
+        then = asked_moment(query, house)
+        day = _day(query.get("day", ""), (then or house.now()).date())
+        return house.round(site or None, day, then), sites, site, day.isoformat() if day else ""
 
     def card(self, request: Request) -> Response:
         """One card: the job, and the form that says it was done."""
@@ -183,6 +188,10 @@ def grouped(waits: Sequence[Wait]) -> list[tuple[str, list[Wait]]]:
     for one in waits:
         found["Due, but kept off this round" if one.is_due else "Not worth a walk yet"].append(one)
     return sorted(found.items())
+
+
+def _latest(proofs: Sequence[Proof], since: datetime) -> list[Proof]:
+    return [one for one in reversed(proofs) if one.service.at >= since][:LATELY]
 
 
 def _at(views: Mapping[int, PrinterView], printer_id: int, site: str) -> bool:

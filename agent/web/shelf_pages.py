@@ -21,7 +21,7 @@ from agent.model.shelf import Advice, OpenOrder, SparePart, Stock
 from agent.model.stocktaking import Fit, Movement, NotPossible, Stocktaking
 from agent.web.forms import Form, form_page
 from agent.web.house import House
-from agent.web.leaf import HEADERS, PAGE, address, answer, failed, guarded, leaves, number
+from agent.web.leaf import HEADERS, PAGE, address, answer, as_of, asked_moment, failed, guarded, leaves, number
 from agent.web.words import harmless
 
 WAYS = {
@@ -107,7 +107,9 @@ class ShelfPages:
 
     def shelf(self, request: Request) -> Response:
         """The whole shelf."""
-        taking, query = self._house.shelf(None), request.query_params
+        query = request.query_params
+        then = asked_moment(query, self._house)
+        taking = self._house.shelf(then)
         found = piles(taking)
         asked = query.get("q", "")[:100].strip()
         words = asked.casefold().split()
@@ -116,6 +118,7 @@ class ShelfPages:
         return answer(
             "shelf.html",
             here="/shelf",
+            **as_of(query, self._house, then),
             taking=taking,
             piles=shown[(page - 1) * PAGE : page * PAGE],
             known=len(found),

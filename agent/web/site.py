@@ -11,15 +11,17 @@ from starlette.responses import RedirectResponse, Response
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
+from agent.alarms.spells import marks
 from agent.model.alarm import SEVERITIES, AlarmRecord, rank
 from agent.model.fleet import LedgerEntry, Printer
 from agent.model.zones import zone_of
 from agent.web import alarm_forms, look, printer_page, round_pages, service_pages, shelf_pages, sign_in, symptom_page
 from agent.web.api import build_api
-from agent.web.callers import Refused
+from agent.web.api_alarms import chattered
+from agent.web.callers import Refused, caller
 from agent.web.gate import Gate
 from agent.web.house import House
-from agent.web.leaf import HEADERS, NAV, PAGE, address, answer, guarded, leaves, number
+from agent.web.leaf import HEADERS, NAV, PAGE, address, answer, as_of, asked_moment, guarded, leaves, number
 from agent.web.live import Bulletin, live
 from agent.web.problem import problem
 from agent.web.roster import SORTS, STATES, Roster, Wanted, choose
@@ -93,7 +95,8 @@ class Site:
     def printers(self, request: Request) -> Response:
         """The fleet at a glance."""
         house, query = self._house, request.query_params
-        views = house.views()
+        then = asked_moment(query, house)
+        views = house.views(then)
         found = {view.printer.place.site for view in views.values()} - {""}
         # A name with signs that nobody sees could not be told from another in a list to choose from.
         sites = sorted(name for name in found if harmless(name) == name)
@@ -104,8 +107,11 @@ class Site:
             sort=query.get("sort", "") if query.get("sort") in SORTS else "need",
             descending=query.get("descending") == "1",
         )
-        records, about = house.alarms(), house.about()
-        rows = self._roster.rows(views, house.insights(), house.upkeep(), records)
+        records, about = house.alarms(then), house.about()
+        if then is None:
+            rows = self._roster.rows(views, house.insights(), house.upkeep(), records)
+        else:
+            rows = Roster().rows(views, {}, {}, records)
         page = number(query, "page", 1, 1_000_000)
         part = choose(rows, wanted, (page - 1) * PAGE, PAGE)
         if not part.rows and page > 1:
@@ -122,7 +128,8 @@ class Site:
             fleet=len(views),
             upkeep=any(row.upkeep_rank < 9 for row in part.rows),
             run_outs=any(row.run_out for row in part.rows),
-            now=house.now(),
+            now=then or house.now(),
+            **as_of(query, house, then),
             swept=about.vitals.swept,
             agent_zone=about.zone,
             pages=leaves(query, page, part.total),
@@ -141,15 +148,21 @@ class Site:
         house, query = self._house, request.query_params
         every = query.get("every") == "1"
         severity = query.get("severity", "") if query.get("severity") in SEVERITIES else ""
-        records = house.alarms()
+        then = asked_moment(query, house)
+        records, now = house.alarms(then), then or house.now()
         found: list[AlarmRecord] = [
             one for one in chosen(records, every=every) if not severity or rank(one.severity) >= rank(severity)
         ]
         page = number(query, "page", 1, 1_000_000)
+        shown = found[(page - 1) * PAGE : page * PAGE]
+        trembling = chattered(house, now) if shown else frozenset()
         return answer(
             "alarms.html",
             here="/alarms",
-            records=found[(page - 1) * PAGE : page * PAGE],
+            records=shown,
+            marked={one.key: marks(one, trembling, now) for one in shown},
+            serves=caller().may("serve") and then is None,
+            **as_of(query, house, then),
             total=len(found),
             aside=sum(one.state in SET_ASIDE for one in records),
             every=every,
@@ -157,7 +170,7 @@ class Site:
             severities=SEVERITIES,
             printers=house.printers(),
             agent_zone=house.about().zone,
-            now=house.now(),
+            now=now,
             pages=leaves(query, page, len(found)),
             lengths=alarm_forms.SHELF_WORDS,
             open_states=alarm_forms.OPEN,

@@ -107,7 +107,7 @@ def test_toner_runs_low_is_exchanged_and_proven_then_the_colours_are_calibrated_
     assert not card(desk, title)
     assert not card(desk, "Calibrate the colours")
     world.hands(COLOUR, Handwork(SET, "toner:cyan", share=0.03))
-    desk.until(lambda: "3 % left" in card(desk, title), "the open round shows the card, and why now")
+    desk.until(lambda: "3% left" in card(desk, title), "the open round shows the card, and why now")
     assert f"C720-TC Cyan Toner for Quillon C720 from Cupboard, Mill Yard ({ON_THE_SHELF} there)" in card(desk, title)
     assert desk.same(), "the page was loaded anew"
     assert TONER_LOW in world.rows(COLOUR, ALERT_CODE)

@@ -86,7 +86,7 @@ def test_following_the_link_changes_nothing_and_shows_what_it_is(place: Place) -
     for method in ("GET", "HEAD", "GET"):
         answer = place.client.request(method, place.link())
         assert answer.status_code == 200
-    assert "cyan toner: 8 % left" in answer.text
+    assert "cyan toner: 8% left" in answer.text
     assert "Nobody has acknowledged it yet" in answer.text
     assert "wren@harrow-lane.example" in answer.text
     assert place.record == before

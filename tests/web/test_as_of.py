@@ -15,6 +15,7 @@ from agent.model.alarm import AlarmRecord
 from agent.model.fleet import LedgerEntry
 from agent.model.reading import Supply
 from tests.web.conftest import NOW
+from tests.web.reading_html import Page
 from tests.web.world import StoreHouse
 
 API = "/api/v1"
@@ -145,3 +146,39 @@ def test_what_changes_something_takes_no_parameter_either(client: httpx.Client) 
     answer = client.post(f"{API}/services/1/withdraw?whoo=x", json={})
     assert answer.status_code == 422
     assert answer.json()["errors"][0]["where"] == "query.whoo"
+
+
+# --- pages ------------------------------------------------------------------------------------------------------------
+
+
+def test_pages_are_shown_as_of_a_moment_and_say_so(client: httpx.Client, house: StoreHouse) -> None:
+    for path in ("/alarms", "/printers", "/shelf", "/round"):
+        page = Page(client.get(path, params={"at": "2026-03-18T08:00"}).text)
+        # 08:00 by the clock of the agent's zone, which is that of London.
+        assert "As of 18 Mar 2026, 08:00 . What came later is not looked at." in page.text, path
+        assert "What came later" not in client.get(path).text
+    assert "Nothing stands" in Page(client.get("/alarms?at=2026-03-18T08:00").text).text
+    standing = client.get("/alarms?at=2026-03-18T14:00").text
+    record = next(one for one in house.alarms() if one.standing)
+    assert record.text.partition(":")[0] in standing
+    assert "Acknowledge</button>" not in standing
+    assert "Acknowledge</button>" in client.get("/alarms").text
+    earlier = (NOW - timedelta(days=20)).isoformat()
+    rows = client.get("/api/v1/printers", params={"at": earlier, "sort": "name"}).json()["printers"]
+    text = Page(client.get("/printers", params={"at": earlier, "sort": "name"}).text).text
+    assert all(one["printer"] in text for one in rows)
+    assert client.get("/printers", params={"at": earlier}).text != client.get("/printers").text
+
+
+def test_what_is_no_moment_is_said_and_what_has_not_come_is_now(client: httpx.Client) -> None:
+    for path in ("/alarms", "/printers", "/shelf", "/round", "/round.pdf"):
+        answer = client.get(path, params={"at": "yesterday"})
+        assert answer.status_code == 422, path
+        assert "no moment to look at" in answer.text
+        assert client.get(path, params={"at": "2150-01-01T00:00"}).status_code == 200
+
+
+def test_the_marks_of_an_alarm_stand_on_its_page(house: StoreHouse, changed: Callable[..., httpx.Client]) -> None:
+    record = next(one for one in house.alarms() if one.standing)
+    old = AlarmRecord.from_data({**record.to_data(), "raised_at": (NOW - STALE - timedelta(hours=1)).isoformat()})
+    assert "unacknowledged, stale" in Page(changed(alarms=(old,)).get("/alarms").text).text
