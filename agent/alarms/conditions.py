@@ -15,7 +15,7 @@ from agent.alarms.outlook import Outlook, Prospect
 from agent.alarms.rules import Rule
 from agent.alarms.sites import Silence, silences, site_key, verdict
 from agent.alarms.windows import Windows
-from agent.alarms.wording import clean, part, percent, spaced, span
+from agent.alarms.wording import called, clean, percent, spaced, span
 from agent.model.alarm import AgentHealth
 from agent.model.day_words import day_words
 from agent.model.fleet import Finding, PrinterView
@@ -254,7 +254,7 @@ def _text(condition: Condition) -> str:
     about, value = condition.part, condition.value
     match about:
         case Supply():
-            name = part(about.kind, about.colorant)
+            name = called(about.kind, about.colorant, about.description)
             if condition.rule.when == watch.SUPPLY_EMPTY and condition.active:
                 return f"{name} is empty"
             unit = " space left" if about.is_receptacle else " left"
@@ -283,7 +283,7 @@ def _wide_text(condition: Condition, about: Silence | Prospect) -> str:
     if rule.before_round:
         until = "before the next round" + (f" ({day_words(about.next_round)})" if about.next_round else "")
     lacking = ", and none is on the shelf" if about.spare is not None and about.spare.is_lacking else ""
-    return f"{part(forecast.kind, forecast.colorant)} {word} {until}{chance}{lacking}"
+    return f"{called(forecast.kind, forecast.colorant, forecast.description)} {word} {until}{chance}{lacking}"
 
 
 def _word_text(condition: Condition, about: str) -> str:

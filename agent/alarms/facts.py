@@ -25,7 +25,7 @@ from datetime import timedelta
 from agent.alarms.conditions import BIT_SEVERITY, Condition
 from agent.alarms.outlook import Prospect, Spare
 from agent.alarms.sites import Silence
-from agent.alarms.wording import clean, part
+from agent.alarms.wording import called, clean
 from agent.model.alarm import AgentHealth
 from agent.model.fleet import Finding, Printer, PrinterView, Scalar
 from agent.model.reading import Alert, Mark, Supply
@@ -97,7 +97,7 @@ def _outlook(condition: Condition, prospect: Prospect) -> Facts:
     forecast, spare = prospect.forecast, prospect.spare or Spare("")
     dates = forecast.empty_dates
     return {
-        "part": part(forecast.kind, forecast.colorant),
+        "part": called(forecast.kind, forecast.colorant, forecast.description),
         "kind": clean(forecast.kind, 60),
         "colorant": clean(forecast.colorant or "", 40),
         "description": clean(forecast.description),
@@ -127,7 +127,7 @@ def _part(condition: Condition, view: PrinterView) -> Facts:
     match about:
         case Supply():
             return {
-                "part": part(about.kind, about.colorant),
+                "part": called(about.kind, about.colorant, about.description),
                 "kind": clean(about.kind, 60),
                 "colorant": clean(about.colorant or "", 40),
                 "description": clean(about.description),

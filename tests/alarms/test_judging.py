@@ -366,3 +366,10 @@ def test_two_thousand_printers_are_judged_while_one_could_blink():
     begun = time.process_time()
     assert not agent.judge(*views)
     assert time.process_time() - begun < 0.6
+
+
+def test_a_supply_of_a_kind_without_a_word_is_called_what_the_printer_calls_it():
+    kit = replace(toner(4), key="other", kind="other", colorant=None, description="Maintenance Kit")
+    agent = Agent()
+    agent.sweep(seen(kit))
+    assert agent.records["low|7|other"].text == "Maintenance Kit: 4 % left (limit 10 %)"
