@@ -31,7 +31,9 @@ def test_demo_shows_the_fleet_says_where_to_look_and_cleans_up(tmp_path):
         with urllib.request.urlopen(metrics, timeout=10) as answer:
             assert b'lowmark_printer_reachable{printer="hl-01"' in answer.read()
         (pages,) = re.findall(r"Pages +(http://\S+)", text)
-        with urllib.request.urlopen(pages, timeout=10) as answer:
+        with urllib.request.urlopen(pages, timeout=60) as answer:
+            assert b"<h1>Round</h1>" in answer.read()
+        with urllib.request.urlopen(f"{pages.rstrip('/')}/printers", timeout=60) as answer:
             assert b"hl-01" in answer.read()
         (store,) = re.findall(r"LOWMARK_STORE=sqlite:///(\S+)", text)
         assert Path(store).exists()
