@@ -9,6 +9,9 @@ INSTALL = $(BIN)/python -m pip install --quiet --disable-pip-version-check --no-
 LOCK = $(BIN)/uv pip compile --quiet --universal --python-version 3.11 --generate-hashes --no-annotate \
 	--custom-compile-command 'make lock' $(UPGRADE)
 
+# Hundreds of tests start the program anew. Without bytecode each start would compile it anew, and take twice as long.
+unexport PYTHONDONTWRITEBYTECODE
+
 .DEFAULT_GOAL := help
 .PHONY: help demo test check format bench backtest docs pictures lock audit sbom clean
 
