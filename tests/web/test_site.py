@@ -19,7 +19,7 @@ from agent.model.reading import Alert
 from agent.model.upkeep import OVERDUE, Begin, PrinterUpkeep, UpkeepItem
 from agent.store.errors import StoreBusy
 from agent.web.look import script_path
-from agent.web.words import near_day, number, percent, supply_name
+from agent.web.words import near_day, number, percent, prose, supply_name
 from tests.web.conftest import NOW
 from tests.web.reading_html import Page
 from tests.web.world import StoreHouse
@@ -179,7 +179,7 @@ def test_forecasts_and_lives_are_told_in_words(client: httpx.Client, house: Stor
         assert forecast.empty_dates is not None
         assert near_day(forecast.empty_dates.p50, NOW.date()) in page.text
     for life in insight.lives:
-        assert " ".join(life.text.split()) in page.text
+        assert " ".join(prose(life.text).split()) in page.text
     untold = [one.reason for one in insight.forecasts if one.reason]
     assert all(" ".join(reason.split()) in page.text for reason in untold)
 
