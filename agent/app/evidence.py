@@ -12,6 +12,7 @@ from agent.insight.logbook import SERVICE, SERVICE_WITHDRAWN
 from agent.insight.printer import look
 from agent.insight.proofs import Evidence
 from agent.insight.proofs import proofs as proofs_of
+from agent.model.fleet import PrinterHistory
 from agent.model.insight import Insight
 from agent.model.proof import COUNTER_RESET, PROVEN, Proof
 from agent.model.upkeep import PrinterUpkeep
@@ -51,6 +52,13 @@ def look_at(store: Store, settings: Settings, printer_id: int, as_of: datetime) 
     """One printer's insight and upkeep, reckoned now from itself alone. Raises StoreError."""
     history = store.history(printer_id, as_of - YEAR, as_of)
     insight = look(history, Fleet(), as_of, terms(settings, history))
-    statuses = store.status_history(printer_id, as_of - YEAR, as_of)
-    latest = store.latest([printer_id]).get(printer_id)
-    return insight, due_of(settings, history, insight, statuses, latest, as_of)
+    return insight, due_by(store, settings, history, insight, as_of)
+
+
+def due_by(
+    store: Store, settings: Settings, history: PrinterHistory, insight: Insight, as_of: datetime
+) -> PrinterUpkeep:
+    """The work that falls due at a printer, by its history and insight as of a moment. Raises StoreError."""
+    number = history.printer.id
+    statuses = store.status_history(number, as_of - YEAR, as_of)
+    return due_of(settings, history, insight, statuses, store.latest([number]).get(number), as_of)

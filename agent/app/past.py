@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 
 from agent.alarms import retold
 from agent.alarms.past import Past
-from agent.app.parts import due_of
+from agent.app.evidence import YEAR, due_by
 from agent.model.alarm import AlarmRecord
 from agent.model.fleet import ContactRun, Printer, PrinterView
 from agent.model.grain import Grain
@@ -19,7 +19,6 @@ from agent.settings import Settings
 from agent.store import Store
 
 LOOK_BACK = timedelta(days=3 * 366)
-_YEAR = timedelta(days=366)
 _INTERVAL = timedelta(minutes=1)
 
 
@@ -49,10 +48,8 @@ def due_at(
     store: Store, settings: Settings, printer_id: int, at: datetime, look: Callable[[int, datetime], Insight]
 ) -> PrinterUpkeep:
     """One printer's work that falls due as of a moment. ``look``: its insight then. Raises StoreError."""
-    told = store.history(printer_id, at - _YEAR, at)
-    statuses = store.status_history(printer_id, at - _YEAR, at)
-    latest = store.latest([printer_id]).get(printer_id)
-    return due_of(settings, told, look(printer_id, at), statuses, latest, at)
+    told = store.history(printer_id, at - YEAR, at)
+    return due_by(store, settings, told, look(printer_id, at), at)
 
 
 def _view(store: Store, printer: Printer, latest: Reading | None, at: datetime) -> PrinterView | None:

@@ -99,14 +99,14 @@ def _print(found: Comparison, settings: Settings, begin: datetime, end: datetime
     now = datetime.now(UTC)
     say(f"{moment_words(begin, now)} to {moment_words(end, now)} {end:%Z} through {len(settings.rules())} rules")
     say(f"{len(found.new)} would have come, {len(found.missed)} that came would not have, {found.kept} come either way")
-    _table("Would have come", found.new, names, "instead of")
-    _table("Came, and would not have", found.missed, names, "instead")
+    _table("Would have come", found.new, names, "instead of", now)
+    _table("Came, and would not have", found.missed, names, "instead", now)
     left = sorted({rule.name for rule in settings.rules() if rule.when in NOT_REPLAYED})
     if left:
         say(f"not replayed, since the history does not hold what they are judged by: {', '.join(left)}")
 
 
-def _table(title: str, some: Sequence[Outcome], names: Mapping[int, str], beside: str) -> None:
+def _table(title: str, some: Sequence[Outcome], names: Mapping[int, str], beside: str, now: datetime) -> None:
     from agent.alarms.wording import clean, span
     from agent.cli.show import console, plain, table
 
@@ -116,7 +116,7 @@ def _table(title: str, some: Sequence[Outcome], names: Mapping[int, str], beside
         lasted: timedelta | None = None if spell.returned is None else spell.returned - at
         rows.append(
             (
-                f"{moment_words(at, datetime.now(UTC))} UTC",
+                f"{moment_words(at, now)} UTC",
                 clean(names.get(spell.printer_id or 0, "")),
                 clean(spell.text),
                 spell.rule,

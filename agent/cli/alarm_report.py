@@ -74,14 +74,17 @@ def _print(found: Performance, names: dict[int, str], zones: dict[int, str]) -> 
     def say(text: str) -> None:
         console.print(plain(text), soft_wrap=True)
 
+    def about(key: str) -> str:
+        return key.split("|")[1] if key.count("|") >= 2 else ""
+
     def whose(key: str) -> str:
-        part = key.split("|")[1] if key.count("|") >= 2 else ""
+        part = about(key)
         if part.isdigit():
             return clean(names.get(int(part), f"printer {part}"))
         return "" if part == "site" else "Lowmark"
 
     def there(key: str, at: datetime) -> str:
-        part = key.split("|")[1] if key.count("|") >= 2 else ""
+        part = about(key)
         local = at.astimezone(zone_of(zones.get(int(part), "UTC") if part.isdigit() else "UTC"))
         return f"{moment_words(local, now)} {local:%Z}"
 

@@ -11,10 +11,9 @@ import os
 from agent.model.wire import Community, WireError
 from agent.snmp import ber, known, words
 from agent.snmp.known import Faulty, Known, Question
-from agent.snmp.session import Expired, Session
+from agent.snmp.session import MOST_OCTETS, Expired, Session
 from agent.snmp.wire import Asked, NoSuchName, Rows, Told
 
-_MOST = 65_535  # octets of the largest datagram
 _SLACK = 0.05  # seconds that a request may have above its time, so that not every one has to set the timer anew
 
 
@@ -87,7 +86,7 @@ class Errand:
 
     def _receive(self) -> None:
         """Take one datagram, and ask the next question if it answers the present one; return when all is asked."""
-        data = os.read(self._session.fd, _MOST)
+        data = os.read(self._session.fd, MOST_OCTETS)
         place = self._place
         asked = self._forms[place]
         try:

@@ -34,7 +34,7 @@ from agent.snmp import ber, words
 from agent.snmp.errand import Errand
 from agent.snmp.gufo_keys import usm_user
 from agent.snmp.gufo_v3 import SecureTalk
-from agent.snmp.session import Expired, Session
+from agent.snmp.session import MOST_OCTETS, Expired, Session
 from agent.snmp.wire import Asked, Row, Rows, Told
 
 T = TypeVar("T")
@@ -237,7 +237,7 @@ class GufoEngine:
 
         def receive() -> ber.Response:
             nonlocal oddity
-            data = os.read(fd, 65_535)
+            data = os.read(fd, MOST_OCTETS)
             try:
                 response = ber.response(data)
             except ValueError as error:

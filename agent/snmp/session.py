@@ -77,7 +77,8 @@ def _timers(loop: asyncio.AbstractEventLoop) -> _Timers:
     return timers
 
 
-_MOST = 65_535  # octets of the largest datagram
+MOST_OCTETS = 65_535
+"""Of the largest datagram."""
 _SEND_TRIES = 20
 _SEND_PAUSE = 0.005
 
@@ -183,7 +184,7 @@ class Session:
         try:
             if self._wire is not None and self._line is not None:
                 send()
-                data = self._line.recv(_MOST)
+                data = self._line.recv(MOST_OCTETS)
                 send = functools.partial(_pass_on, self._wire, data)
             try:
                 send()
@@ -251,7 +252,7 @@ class Session:
         assert self._wire is not None and self._line is not None  # noqa: S101, PT018 - only guarded sessions come here
         waiter = self._waiter
         try:
-            data = self._wire.recv(_MOST)
+            data = self._wire.recv(MOST_OCTETS)
         except BlockingIOError:
             return
         except OSError as error:
