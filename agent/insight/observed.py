@@ -77,14 +77,14 @@ def observe(counts: Counts, contact: Heard, zone: str, shape: Shape, off: Collec
     """The days between the first count and the latest contact; None with fewer than two whole ones."""
     latest = max(contact.latest, float(counts.at[-1]))
     days, edges, worth = _days_of(np.array([counts.at[0], latest]), zone, shape, off)
+    if days.size < 4 or counts.at.size < 2:
+        return None
     gone_edges = np.concatenate([_NOTHING, worth.cumsum()])
     gone = _gone_by(counts.at, edges, worth, gone_edges)
     before = _gone_by(np.concatenate([counts.at[:1], counts.before[1:]]), edges, worth, gone_edges)
     where, total, took = _knots(counts, gone, before, contact)
     at_edges = np.interp(gone_edges, where, total)
     # Whole days only: the first and the last are seen in part.
-    if days.size < 4 or counts.at.size < 2:
-        return None
     pages = np.diff(at_edges[1:-1])
     change = np.minimum(np.maximum(counts.at.searchsorted(edges[2:-2], side="right"), 1), counts.at.size - 1)
     blurred = (took[change] > 1.4) & (counts.before[change] < edges[2:-2]) & (counts.at[change] >= edges[2:-2])
