@@ -40,6 +40,7 @@ class LevelChart:
 
     ``vague``: from when to when only "some" was shown. ``fitted``: when a new one was fitted, and its number. ``low``:
     the low mark. ``begin``, ``now``, ``end``: of the axis, ``now`` being where the past ends. ``zone``: of the dates.
+    ``moment``: what ``now`` is called.
     """
 
     begin: float
@@ -51,6 +52,7 @@ class LevelChart:
     fan: Fan | None
     fitted: tuple[tuple[float, int], ...]
     low: float | None
+    moment: str = "now"
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +70,7 @@ Chart = LevelChart | VolumeChart
 class Times:
     """The time that the charts of one page show: ``begin`` .. ``now`` is past, ``now`` .. ``end`` is expected.
 
-    ``edge``: where the past ends in a drawing: now, or hardly later.
+    ``edge``: where the past ends in a drawing: now, or hardly later. ``past``: the page is one of an earlier moment.
     """
 
     begin: datetime
@@ -76,6 +78,12 @@ class Times:
     edge: datetime
     end: datetime
     zone: str
+    past: bool = False
+
+    @property
+    def moment(self) -> str:
+        """What ``now`` is called: on a page of an earlier moment not so."""
+        return "then" if self.past else "now"
 
     @property
     def today(self) -> date:
@@ -92,18 +100,20 @@ def share_of(point: LevelPoint, unit: str) -> float | None:
     return min(1.0, point.level / point.capacity) if point.capacity > 0 else None
 
 
-def times(history: PrinterHistory, insight: Insight | None, now: datetime, days: int, zone: str) -> Times:
+def times(
+    history: PrinterHistory, insight: Insight | None, now: datetime, days: int, zone: str, *, past: bool = False
+) -> Times:
     """The time to show: of the last ``days`` days what is known, and ahead as far as the forecasts go."""
     step = timedelta(days=days).total_seconds() / _EDGES
-    past = datetime.fromtimestamp(math.floor(now.timestamp() / step) * step, UTC)
-    edge = past if past == now else past + timedelta(seconds=step)
+    even = datetime.fromtimestamp(math.floor(now.timestamp() / step) * step, UTC)
+    edge = even if even == now else even + timedelta(seconds=step)
     known = [track.points[0].at for track in history.supplies if track.points]
-    begin = max(past - timedelta(days=days), min([*known, past - timedelta(days=7)]))
+    begin = max(even - timedelta(days=days), min([*known, even - timedelta(days=7)]))
     spreads = [one.empty for one in insight.forecasts if one.empty is not None] if insight is not None else []
     if not spreads:
-        return Times(begin, now, edge, edge, zone)
-    ahead = max(timedelta(days=7), *(spread.moment(0.9) - past for spread in spreads))
-    return Times(begin, now, edge, past + min(ahead, _FURTHEST, max(past - begin, timedelta(days=30))), zone)
+        return Times(begin, now, edge, edge, zone, past)
+    ahead = max(timedelta(days=7), *(spread.moment(0.9) - even for spread in spreads))
+    return Times(begin, now, edge, even + min(ahead, _FURTHEST, max(even - begin, timedelta(days=30))), zone, past)
 
 
 def levels(track: SupplyTrack, forecast: Forecast | None, lives: Sequence[Life], shown: Times) -> LevelChart:
@@ -134,6 +144,7 @@ def levels(track: SupplyTrack, forecast: Forecast | None, lives: Sequence[Life],
         _fan(forecast, edge),
         tuple((one.fitted.timestamp(), one.number) for one in lives if one.fitted and one.fitted >= shown.begin),
         forecast.threshold if forecast is not None and forecast.threshold else None,
+        shown.moment,
     )
 
 

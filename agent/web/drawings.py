@@ -131,7 +131,7 @@ def _levels(axes: Any, chart: LevelChart, form: Form, ink: dict[str, str]) -> No
     axes.plot([x(at) for at, _ in chart.shown], [share for _, share in chart.shown], drawstyle="steps-post",
               color=ink["ink"], linewidth=1.6, clip_on=False, gid="level")  # fmt: skip
     axes.axvline(x(chart.now), ymax=1.05, color=ink["ink"], linewidth=1.8, clip_on=False, gid="now")
-    _say(axes, "now", (x(chart.now), 1), (3, 8), axes.get_xaxis_transform(), weight="bold", color=ink["ink"])
+    _say(axes, chart.moment, (x(chart.now), 1), (3, 8), axes.get_xaxis_transform(), weight="bold", color=ink["ink"])
 
 
 def _lives(axes: Any, fitted: Sequence[tuple[float, int]], now: float, colour: str, unit: float) -> None:

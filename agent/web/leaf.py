@@ -109,8 +109,16 @@ def asked_moment(query: QueryParams, house: House) -> datetime | None:
 
 
 def as_of(query: QueryParams, house: House, then: datetime | None) -> dict[str, Any]:
-    """What a page says of the moment that it was asked for."""
-    return {"then": then, "then_zone": house.about().zone, "now_address": address(query, at=None, page=None)}
+    """What a page says of the moment that it was asked for. ``onward(path)``: another page, as of the same moment."""
+    made = {"then": then, "then_zone": house.about().zone, "now_address": address(query, at=None, page=None)}
+    return made if then is None else {**made, "onward": lambda path: carried(path, then)}
+
+
+def carried(path: str, then: datetime | None) -> str:
+    """An address that asks for the same moment; ``path`` as it is for now."""
+    if then is None:
+        return path
+    return f"{path}{'&' if '?' in path else '?'}{urlencode({'at': then.isoformat()})}"
 
 
 def leaves(query: QueryParams, at: int, total: int) -> dict[str, Any]:

@@ -102,6 +102,8 @@ def environment() -> Environment:
         style_path=style_path(), script_path=script_path(), csrf=forms.csrf, who_field=forms.who_field,
         caller=callers.caller,
         may=lambda role: callers.caller().may(role),
+        # Where a page leads to; one of an earlier moment says it in another way (``leaf.as_of``).
+        onward=lambda path: path,
     )  # fmt: skip
     return made
 

@@ -18,9 +18,9 @@ from agent.model.fleet import PrinterView
 from agent.web import drawings, locales, service_pages
 from agent.web.album import Album, Hung
 from agent.web.house import House
-from agent.web.leaf import answer, guarded, number
+from agent.web.leaf import address, answer, as_of, asked_moment, carried, guarded, number
 from agent.web.roster import STATES
-from agent.web.sheet import DAYS, Sheet, grain, sheet
+from agent.web.sheet import DAYS, Sheet, Span, grain, sheet
 from agent.web.standing import chosen
 from agent.web.words import first_upper, harmless
 
@@ -62,17 +62,21 @@ class PrinterPages:
         self._album = album or Album()
 
     def page(self, request: Request) -> Response:
-        """One printer."""
-        house, printer_id, now = self._house, _printer_id(request), self._house.now()
-        view = self._view(printer_id)
-        made = self._sheet(view, request.query_params, now) if view is not None else None
+        """One printer, now or as of an earlier moment."""
+        house, printer_id, query = self._house, _printer_id(request), request.query_params
+        then = asked_moment(query, house)
+        view = self._view(printer_id, then)
+        made = self._sheet(view, query, then) if view is not None else None
         if view is None or made is None:
-            return self._gone(printer_id)
+            return self._gone(printer_id, query, then)
         return answer(
             "printer.html", here="/printers", sheet=made, printer=view.printer, spans=DAYS, states=STATES,
-            proofs=house.proofs(printer_id)[::-1], suggestions=house.suggestions(printer_id),
+            proofs=house.proofs(printer_id, then)[::-1],
+            # Of an earlier moment there is nothing to accept any more.
+            suggestions=() if then else house.suggestions(printer_id),
             printers={printer_id: view.printer}, stamps=service_pages.STATES, wide=drawings.WIDE,
-            narrow=drawings.NARROW, charts={key: _address(key, hung, made) for key, hung in self._hung(made).items()},
+            narrow=drawings.NARROW, address=lambda **changed: address(query, **changed), **as_of(query, house, then),
+            charts={key: _address(key, hung, made, then) for key, hung in self._hung(made).items()},
         )  # fmt: skip
 
     def level(self, request: Request) -> Response:
@@ -104,8 +108,9 @@ class PrinterPages:
 
     def _anew(self, request: Request, key: str | None) -> Hung | None:
         """A chart that is not kept: of a page of long ago, or asked for by itself."""
-        view = self._view(_printer_id(request))
-        made = self._sheet(view, request.query_params, self._house.now()) if view is not None else None
+        then = asked_moment(request.query_params, self._house)
+        view = self._view(_printer_id(request), then)
+        made = self._sheet(view, request.query_params, then, upkeep=False) if view is not None else None
         return self._hung(made).get(key) if made is not None else None
 
     def _hung(self, made: Sheet) -> dict[str | None, Hung]:
@@ -120,25 +125,38 @@ class PrinterPages:
             found[_VOLUME] = self._album.hang(made.volume, f"Pages by day: {name}")
         return found
 
-    def _view(self, printer_id: int) -> PrinterView | None:
-        return self._house.views().get(printer_id) if printer_id < 2**53 else None
+    def _view(self, printer_id: int, then: datetime | None) -> PrinterView | None:
+        if printer_id >= 2**53:
+            return None
+        return self._house.views().get(printer_id) if then is None else self._house.view(printer_id, then)
 
-    def _sheet(self, view: PrinterView, query: QueryParams, now: datetime) -> Sheet | None:
-        house, printer_id = self._house, view.printer.id
+    def _sheet(
+        self, view: PrinterView, query: QueryParams, then: datetime | None, *, upkeep: bool = True
+    ) -> Sheet | None:
+        """What the page shows; None where the store knows no such printer. ``upkeep``: whether that is asked for."""
+        house, printer_id, now = self._house, view.printer.id, then or self._house.now()
         days = number(query, "days", DAYS[1], DAYS[-1])
         days = days if days in DAYS else DAYS[1]
-        insight, upkeep = house.insights().get(printer_id), house.upkeep().get(printer_id)
+        if then is None:
+            insight, due = house.insights().get(printer_id), house.upkeep().get(printer_id)
+        else:
+            insight, due = house.insight(printer_id, then), house.upkeep_at(printer_id, then) if upkeep else None
         fine = grain(now, days, view.printer.place.zone, insight)
         history = house.outline(printer_id, now - timedelta(days=days), now, fine)
         if history is None:
             return None
-        records = [one for one in chosen(house.alarms()) if one.printer_id == printer_id]
-        return sheet(view, history, insight, upkeep, records, now, days)
+        records = [one for one in chosen(house.alarms(then)) if one.printer_id == printer_id]
+        return sheet(view, history, insight, due, records, Span(now, days, then is not None))
 
-    def _gone(self, printer_id: int) -> Response:
+    def _gone(self, printer_id: int, query: QueryParams, then: datetime | None) -> Response:
         known = self._house.printers().get(printer_id)
         if known is None:
             raise HTTPException(404)
+        if then is not None and (known.retired is None or known.retired > then):
+            title, text = "This printer was not read yet", f"{known.name} has no history of that moment or before it."
+            return answer(
+                "fault.html", 404, title=title, text=text, here="/printers", **as_of(query, self._house, then)
+            )
         if known.retired is not None:
             text = f"{known.name} is out of service; its history is kept, and its ledger can be read."
         else:
@@ -150,7 +168,8 @@ def _printer_id(request: Request) -> int:
     return int(request.path_params["printer_id"])
 
 
-def _address(key: str | None, hung: Hung, made: Sheet) -> str:
+def _address(key: str | None, hung: Hung, made: Sheet, then: datetime | None) -> str:
     """Where a chart is; another chart has another address, so that an open page sees that it has to be asked for."""
     file, named = (PAGES, {}) if key is None else (LEVEL, {"supply": key})
-    return f"/printers/{made.view.printer.id}/{file}?{urlencode({**named, 'days': made.days, 'v': hung.mark})}"
+    query = urlencode({**named, "days": made.days, "v": hung.mark})
+    return carried(f"/printers/{made.view.printer.id}/{file}?{query}", then)

@@ -33,6 +33,15 @@ LEVELS_DRAWN = 360
 
 
 @dataclass(frozen=True, slots=True)
+class Span:
+    """The last ``days`` days before ``now``. ``past``: that is an earlier moment, which somebody asked for."""
+
+    now: datetime
+    days: int
+    past: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Told:
     """One row of the numbers beneath a chart."""
 
@@ -134,17 +143,17 @@ def sheet(
     insight: Insight | None,
     upkeep: PrinterUpkeep | None,
     alarms: Sequence[AlarmRecord],
-    now: datetime,
-    days: int,
+    span: Span,
 ) -> Sheet:
-    """All of it. ``history``: of the last ``days`` days."""
+    """All of it. ``history``: of the last ``span.days`` days."""
+    now, days = span.now, span.days
     reading = view.reading
     zone = view.printer.place.zone
     supplies = reading.supplies if reading is not None else ()
     state, says = state_of(view, [bar(one) for one in supplies])
     if alarms and state == FINE:
         state = LOOK
-    times = charts.times(history, insight, now, days, zone)
+    times = charts.times(history, insight, now, days, zone, past=span.past)
     daily = volume.by_day(meter(history, now), history.contacts, zone, now, days)
     return Sheet(
         view,
@@ -225,10 +234,10 @@ def _level_words(what: str, track: SupplyTrack, chart: charts.LevelChart, times:
     low = min((share for _, share in chart.shown if share == share), default=None)
     said = [f"{_level_at(track, times.begin)} at first"] if track.points[0].at <= times.begin else []
     said += [f"{percent(low)} at the lowest"] if low is not None else []
-    said += [f"{_level_at(track, times.now)} now"]
+    said += [f"{_level_at(track, times.now)} {times.moment}"]
     count = len(chart.fitted)
     said += [f"a new one fitted {'once' if count == 1 else f'{count} times'}"] if count else []
-    return f"{what} from {near_day(begin, times.today)} to now: {', '.join(said)}."
+    return f"{what} from {near_day(begin, times.today)} to {times.moment}: {', '.join(said)}."
 
 
 def _volume_words(daily: Sequence[Day]) -> str:
@@ -254,7 +263,7 @@ def _told(track: SupplyTrack, forecast: Forecast | None, times: Times) -> tuple[
     if dates is not None:
         for share, on in ((0.9, dates.p90), (0.5, dates.p50), (0.1, dates.p10)):
             made.append(Told(near_day(on, today), f"expected at 0 % by then with {share:.0%} chance"))
-    made.append(Told("now", _level_at(track, times.now)))
+    made.append(Told(times.moment, _level_at(track, times.now)))
     monday = today - timedelta(days=today.weekday())
     for _ in range(WEEKS_TOLD):
         at = _midnight(monday, times.zone)

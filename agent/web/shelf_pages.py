@@ -180,14 +180,14 @@ class ShelfPages:
                 return failed(problem)
         return RedirectResponse(f"/shelf/part?{urlencode({'name': part})}", 303)
 
-    def table(self, _: Request) -> Response:
+    def table(self, request: Request) -> Response:
         """The shelf as CSV (RFC 4180), with no cell that a spreadsheet would take for a formula."""
         text = io.StringIO()
         rows = csv.writer(text)
         rows.writerow(
             ("part", "description", "place", "count", "counted", "on_order", "order", "by", "stock_out", "because")
         )
-        for one in piles(self._house.shelf(None)):
+        for one in piles(self._house.shelf(asked_moment(request.query_params, self._house))):
             advice = one.advice
             because = "; ".join(f"{need.printer} {need.supply}" for need in advice.because) if advice else ""
             for lying in one.piles or (None,):

@@ -185,13 +185,15 @@ class Site:
         printer_id = number(query, "printer", 0, 2**53)
         kind = query.get("kind", "")[:60]
         page = number(query, "page", 1, LEDGER_END // PAGE)
-        until = _until(query.get("until", ""), house)
-        found = house.ledger(printer_id or None, None, until, [kind] if kind else None, page * PAGE + 1)
+        until, then = _until(query.get("until", ""), house), asked_moment(query, house)
+        end = min((one for one in (until, then) if one is not None), default=None)
+        found = house.ledger(printer_id or None, None, end, [kind] if kind else None, page * PAGE + 1)
         more = len(found) > page * PAGE
         latest: list[LedgerEntry] = list(reversed(found))[(page - 1) * PAGE : page * PAGE]
         return answer(
             "ledger.html",
             here="/ledger",
+            **as_of(query, house, then),
             entries=latest,
             printers=printers,
             by_name=sorted(printers.values(), key=_by_name) if len(printers) <= 500 else [],

@@ -10,6 +10,7 @@ from agent.insight.process import packaged
 from agent.insight.symptoms import NotSeen, care, colours, match_words, rank, read, roller_words
 from agent.model.alert_words import TRAINING
 from agent.web.house import House
+from agent.web.leaf import as_of, asked_moment
 from agent.web.shapes_symptom import ADVICE
 
 SHOWN = 5
@@ -33,7 +34,8 @@ def asked(house: House, printer_id: int, query: QueryParams) -> dict[str, Any] |
     ``fault`` is (field, text) where something cannot be; then there is no ranking.
     """
     whose = house.printers().get(printer_id) if printer_id < 2**53 else None
-    case = house.case(printer_id, None) if whose is not None else None
+    then = asked_moment(query, house)
+    case = house.case(printer_id, then) if whose is not None else None
     if whose is None or case is None:
         return None
     process = packaged()
@@ -52,6 +54,7 @@ def asked(house: House, printer_id: int, query: QueryParams) -> dict[str, Any] |
     except NotSeen as failure:
         fault = failure.where, str(failure)
     return {
+        **as_of(query, house, then),
         "printer": whose,
         "zone": whose.place.zone,
         "now": case.as_of,

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import time
 from collections.abc import Iterator
+from datetime import datetime, timedelta
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
 from PIL import Image
@@ -182,3 +184,30 @@ def test_no_script_runs_even_when_one_is_put_into_the_page(running: tuple[str, S
     assert chrome.title == "before"
     said = " ".join(one["message"] for one in chrome.get_log("browser"))
     assert "Content Security Policy" in said
+
+
+def test_a_reader_goes_through_the_pages_of_an_earlier_moment_and_back(
+    running: tuple[str, Service], chrome: Chrome
+) -> None:
+    address, service = running
+    then = service.clocks.now() - timedelta(days=5)
+    look_like(chrome, dark=False, width=1280)
+    chrome.get(f"{address}/printers?at={quote(then.isoformat())}")
+    first = chrome.find_element(By.CSS_SELECTOR, "tbody th a")
+    name = first.text
+    first.click()
+    WebDriverWait(chrome, 60).until(lambda it: it.find_element(By.TAG_NAME, "h1").text == name)
+    assert loaded(chrome) > 1, "its charts came"
+    assert "What came later is not looked at" in chrome.find_element(By.CSS_SELECTOR, "main .notice").text
+    assert chrome.find_elements(By.CSS_SELECTOR, "main form") == []
+    seen = [one.get_attribute("datetime") for one in chrome.find_elements(By.CSS_SELECTOR, "main time")]
+    assert max(datetime.fromisoformat(str(one)) for one in seen) <= then
+    picture(chrome, ARTEFACTS / "printer-as-of.png")
+    nothing_serious(chrome, "printer as of a moment")
+    chrome.find_element(By.CSS_SELECTOR, "header nav a[href^='/alarms']").click()
+    WebDriverWait(chrome, 60).until(lambda it: it.find_element(By.TAG_NAME, "h1").text == "Alarms")
+    assert "As of " in chrome.find_element(By.CSS_SELECTOR, "main .notice").text
+    chrome.find_element(By.LINK_TEXT, "How it is now").click()
+    WebDriverWait(chrome, 60).until(lambda it: "at=" not in it.current_url)
+    assert "As of " not in chrome.find_element(By.TAG_NAME, "main").text
+    assert complaints(chrome) == []
