@@ -22,6 +22,7 @@ from agent.alarms.advice import Advice, advise
 from agent.alarms.rules import Rule
 from agent.alarms.spells import CHATTER_WINDOW, STALE, Spell, Standing, chattering, most_within, story
 from agent.model.alarm import SEVERITIES, AlarmState
+from agent.model.day_words import clock_words
 from agent.model.fleet import LedgerEntry
 from agent.model.wording import percent_words
 
@@ -120,11 +121,12 @@ def performance(
     *,
     people: int | None = None,
     window: timedelta = CHATTER_WINDOW,
+    zone: str = "UTC",
 ) -> Performance:
     """The report as of ``at``. ``entries``: the ledger from its beginning, so that what stands long is known.
 
     ``people``: how many share the alarms; None: as many as acknowledged one in this time, one at least. ``window``:
-    see ``spells.chattering``. Raises ValueError unless ``since`` is before ``at``.
+    see ``spells.chattering``. ``zone``: in which moments are told. Raises ValueError unless ``since`` is before ``at``.
     """
     if since >= at:
         raise ValueError("the report must begin before it ends")
@@ -154,7 +156,7 @@ def performance(
         to_acknowledge=median(waits) if waits else None,
         measures=(
             _rate(rate),
-            _flood(moments, number),
+            _flood(moments, number, zone),
             _top(frequent, len(spells)),
             Measure("chattering", len(chatter), "none", not chatter, "alarms that came again and again in no time"),
             Measure(
@@ -183,10 +185,10 @@ def _rate(rate: float) -> Measure:
     return Measure("rate", rate, "below 1 in 10 minutes a person", rate <= ACCEPTABLE, words)
 
 
-def _flood(moments: list[datetime], people: int) -> Measure:
+def _flood(moments: list[datetime], people: int, zone: str) -> Measure:
     most, when = most_within(moments, TEN_MINUTES)
     each = most / people
-    words = "no alarm at all" if when is None else f"most in 10 minutes a person, from {when:%Y-%m-%d %H:%M} UTC"
+    words = "no alarm at all" if when is None else f"most in 10 minutes a person, from {clock_words(when, zone)}"
     return Measure("flood", each, f"at most {FLOOD} in 10 minutes a person", each <= FLOOD, words)
 
 

@@ -12,7 +12,7 @@ from datetime import datetime, timedelta
 from agent.alarms.lifecycle import NotApplicableError, Transition, acknowledge, shelve, words
 from agent.app.links import Expired, Forged, Link, Links
 from agent.model.alarm import AlarmRecord, AlarmState
-from agent.model.zones import zone_of
+from agent.model.day_words import clock_words
 from agent.store import Store
 from agent.web.desk import Linked, NotDone
 
@@ -131,7 +131,6 @@ def _seen(link: Link, record: AlarmRecord | None) -> Linked:
         over = "It is over, but nobody has acknowledged it yet." if record.state is AlarmState.RETURNED else ""
         return Linked(link.who, record, True, over or "Nobody has acknowledged it yet.")
     if record.acknowledged_by and record.acknowledged_at is not None:
-        zone = zone_of(str(record.facts.get("zone") or "UTC"))
-        at = f"{record.acknowledged_at.astimezone(zone):%Y-%m-%d %H:%M %Z}"
+        at = clock_words(record.acknowledged_at, str(record.facts.get("zone") or "UTC"))
         return Linked(link.who, record, False, f"It was acknowledged by {record.acknowledged_by} at {at}.")
     return Linked(link.who, record, False, f"It is {words(record.state)}: there is nothing to acknowledge now.")

@@ -134,7 +134,7 @@ def _week(
         if one.printer_id in ids or (one.printer_id is None and not letter.sites)
     ]
     window = chatter_window(sources.settings.polling.status)
-    told = performance(entries, sources.settings.rules(), now - WEEK, now, window=window)
+    told = performance(entries, sources.settings.rules(), now - WEEK, now, window=window, zone=sources.settings.zone)
     return Week(
         where=where,
         since=now - WEEK,

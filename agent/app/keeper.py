@@ -16,6 +16,7 @@ from hashlib import sha256
 from typing import TYPE_CHECKING
 
 from agent.app.throttle import Throttle
+from agent.model.day_words import clock_words
 from agent.model.fleet import LedgerEntry
 from agent.model.people import ROLES, NotAdmitted, Person, Role, Session, Token, name_key
 
@@ -38,7 +39,8 @@ _AT_ONCE = 2
 class Keeper:
     """Keeps the doors of one store. ``now``: UTC; ``timer``: seconds that never go back. Safe in any thread.
 
-    ``idle`` and ``absolute``: how long a session lasts unused, and at most. ``hasher``: other costs than those above.
+    ``idle`` and ``absolute``: how long a session lasts unused, and at most. ``zone``: the agent's own, for the ledger.
+    ``hasher``: other costs than those above.
     What needs the store may raise StoreError.
     """
 
@@ -50,11 +52,12 @@ class Keeper:
         *,
         idle: timedelta = IDLE,
         absolute: timedelta = ABSOLUTE,
+        zone: Callable[[], str] = lambda: "UTC",
         hasher: PasswordHasher | None = None,
     ) -> None:
         self._register = store.register
         self._now, self._timer = now, timer
-        self._idle, self._absolute = idle, absolute
+        self._idle, self._absolute, self._zone = idle, absolute, zone
         # A name is slowed down for a minute at most, so that nobody can lock others out by failing in their name.
         self._names, self._addresses = Throttle(5, 60.0), Throttle(10, 900.0)
         self._checking = threading.Semaphore(_AT_ONCE)
@@ -239,7 +242,7 @@ class Keeper:
         secret = TOKEN_MARK + secrets.token_urlsafe(32)
         expires = None if lasts is None else now + lasts
         made = Token(0, name, _role(role), now, by, expires, digest=_digest(secret))
-        until = "for good" if expires is None else f"until {expires:%Y-%m-%d %H:%M} UTC"
+        until = "for good" if expires is None else f"until {clock_words(expires, self._zone())}"
         entry = self._told("tokenMade", f"a token called {name} may {role} {until}", name, by)
         return secret, replace(made, id=self._register.add_token(made, [entry]))
 

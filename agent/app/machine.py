@@ -17,6 +17,8 @@ from pathlib import Path
 from zoneinfo import TZPATH, ZoneInfo, ZoneInfoNotFoundError
 
 from agent.app.finding import FINE, LOOK, WRONG, Finding
+from agent.model.day_words import dated_words
+from agent.model.zones import zone_of
 
 PROC = Path("/proc")
 MOST_SOCKETS = 8192
@@ -59,16 +61,23 @@ def kernel_clock() -> tuple[int, timedelta] | None:
     return None if state < 0 else (state, timedelta(microseconds=asked.maxerror))
 
 
+def _exact(at: datetime, zone: str) -> str:
+    return f"{dated_words(at, zone)} {at.astimezone(zone_of(zone)):%H:%M:%S %Z}"
+
+
 def clock(
-    now: datetime, last_contact: datetime | None, kernel: Callable[[], tuple[int, timedelta] | None] = kernel_clock
+    now: datetime,
+    last_contact: datetime | None,
+    kernel: Callable[[], tuple[int, timedelta] | None] = kernel_clock,
+    zone: str = "UTC",
 ) -> Iterator[Finding]:
-    """Whether the clock can be relied on. ``last_contact``: the latest moment in the history."""
+    """Whether the clock can be relied on. ``last_contact``: the latest moment in the history. ``zone``: the agent's."""
     if last_contact is not None and last_contact > now + timedelta(seconds=5):
         yield Finding(
             "clock",
             "history",
             WRONG,
-            f"the history knows of {last_contact:%Y-%m-%d %H:%M:%S} UTC, and the clock shows {now:%Y-%m-%d %H:%M:%S}",
+            f"the history knows of {_exact(last_contact, zone)}, and the clock shows {_exact(now, zone)}",
             "set the clock right; readings made before it caught up are taken for old ones",
         )
     found = kernel()

@@ -55,10 +55,12 @@ class Pages:
         make_sure(self._service.settings, self._keeper())
 
     def _keeper(self) -> Keeper:
-        clocks, listen = self._service.clocks, self._service.settings.listen
+        service = self._service
+        clocks, listen = service.clocks, service.settings.listen
         return Keeper(
-            self._service.store, clocks.now, clocks.timer, idle=listen.session_idle, absolute=listen.session_longest
-        )
+            service.store, clocks.now, clocks.timer, idle=listen.session_idle, absolute=listen.session_longest,
+            zone=lambda: service.settings.zone,
+        )  # fmt: skip
 
     def app(self) -> ASGIApp:
         """What is served: metrics and health, and the pages where they are open."""

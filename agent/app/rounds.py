@@ -83,7 +83,8 @@ def spot_of_history(
 
 def shelf_of(settings: Settings, printers: Iterable[Printer]) -> Shelf:
     """What the settings say about the shelf. ``printers``: those out of service too."""
-    return Shelf(settings.spares(), settings.places(), settings.plans(), {one.id: one for one in printers})
+    known = {one.id: one for one in printers}
+    return Shelf(settings.spares(), settings.places(), settings.plans(), known, settings.zone)
 
 
 def _empty_now(reading: Reading | None) -> frozenset[str]:

@@ -25,6 +25,7 @@ from agent.app import machine, parts
 from agent.app.finding import FINE, LOOK, WRONG, Finding
 from agent.app.reach import reach, send_tests
 from agent.app.validity import certificate
+from agent.model.day_words import clock_words
 from agent.model.failure import Failure
 from agent.model.wire import Silent
 from agent.settings import Settings, SettingsErrors, load, notices
@@ -72,7 +73,7 @@ async def look(wishes: Wishes, now: Callable[[], datetime], timer: Callable[[], 
     if wishes.send_test:
         for finding in await _tests(settings, wishes.settings_file.parent, now):
             yield finding
-    for finding in machine.clock(now(), last):
+    for finding in machine.clock(now(), last, zone=settings.zone):
         yield finding
     for finding in machine.zones([settings.zone, *(site.zone for site in settings.sites.values())], now()):
         yield finding
@@ -176,7 +177,7 @@ def _look_into(store: Store, settings: Settings, now: datetime) -> tuple[datetim
                 "store",
                 "last sweep",
                 LOOK,
-                f"the last printer was asked at {last:%Y-%m-%d %H:%M} UTC",
+                f"the last printer was asked at {clock_words(last, settings.zone, now)}",
                 "start the agent, or look at its log if it runs",
             )
         )
@@ -200,7 +201,7 @@ def _look_into(store: Store, settings: Settings, now: datetime) -> tuple[datetim
 def _listening(settings: Settings, now: datetime) -> list[Finding]:
     """Whether the agent is there, or could be, and whether it can prove itself."""
     tls = settings.listen.tls
-    return [*_at_its_place(settings), *([] if tls is None else [certificate(tls.certificate, now)])]
+    return [*_at_its_place(settings), *([] if tls is None else [certificate(tls.certificate, now, settings.zone)])]
 
 
 def _at_its_place(settings: Settings) -> list[Finding]:

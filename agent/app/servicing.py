@@ -27,6 +27,7 @@ from agent.insight.meter import NAMES
 from agent.insight.shelf import SHELF_KINDS, Shelf
 from agent.insight.shelf import state as shelf_state
 from agent.insight.suggestions import KEPT
+from agent.model.day_words import clock_words
 from agent.model.fleet import Printer, PrinterHistory
 from agent.model.proof import (
     COUNTER_GIVEN,
@@ -85,7 +86,8 @@ class Servicing:
         before = self._to_correct(done.corrects, printer) if done.corrects is not None else None
         at = done.at or (before.at if before is not None else now)
         if at > now + _FUTURE:
-            raise Refused(f"{at.isoformat()} has not come yet; --at says when the work was done")
+            said = clock_words(at, printer.place.zone, now)
+            raise Refused(f"{said} has not come yet; --at says when the work was done")
         history = self._store.history(printer.id, now - YEAR, now)
         book = Book(history, self._settings())
         deeds = self._deeds(done, book, before)
@@ -283,9 +285,9 @@ class Servicing:
         if last is None or reading is not None:
             return service
         value, unit, at = last
+        on = clock_words(at, history.printer.place.zone, now)
         notices.append(
-            f"its counter is taken as last known: {value:,} on {at:%Y-%m-%d %H:%M} UTC; correct it with --counter "
-            f"if it has printed since"
+            f"its counter is taken as last known: {value:,} on {on}; correct it with --counter if it has printed since"
         )
         return replace(service, counter=value, unit=unit, counter_from=COUNTER_LAST_KNOWN)
 
@@ -315,7 +317,7 @@ class Servicing:
         if not settings.parts:
             return {}, ()
         printers = {one.id: one for one in self._store.printers(retired=True)}
-        shelf = Shelf(settings.spares(), settings.places(), settings.plans(), printers)
+        shelf = Shelf(settings.spares(), settings.places(), settings.plans(), printers, settings.zone)
         entries = self._store.ledger(kinds=SHELF_KINDS | KINDS | SERVICE_KINDS)
         found, _ = shelf_state(shelf, entries, self._clock())
         return {(one.part, one.place): one.count for one in found.stock}, tuple(one.text for one in found.remarks)

@@ -110,7 +110,7 @@ class Shelving:
 
     def _shelf(self) -> tuple[Shelf, Mapping[int, Printer]]:
         settings, printers = self._settings(), self._printers()
-        return Shelf(settings.spares(), settings.places(), settings.plans(), printers), printers
+        return Shelf(settings.spares(), settings.places(), settings.plans(), printers, settings.zone), printers
 
     def _state(self, shelf: Shelf, at: datetime) -> tuple[ShelfState, tuple[Taken, ...]]:
         return shelf_state(shelf, self._store.ledger(until=at, kinds=ALL_KINDS), at)

@@ -114,9 +114,11 @@ class Suggesting:
             if not any(names_supply(one.supply, renewed[name]) and abs(at - one.at) <= KEPT for name, at in done)
         ]
         counts: list[tuple[datetime, int]] = []
+        zone = "UTC"
         if moments := [one.at for one in seen if not one.logged and as_of - one.at <= KEPT]:
             outline = self._store.outline(printer_id, as_of - KEPT, as_of, Grain((), (moments,), NAMES, 0))
+            zone = outline.printer.place.zone
             counts = [
                 (point.at, point.value) for track in outline.counters if track.name in NAMES for point in track.points
             ]
-        return suggest(seen, open_ones, plans, as_of, counts)
+        return suggest(seen, open_ones, plans, as_of, counts, zone)

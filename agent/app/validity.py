@@ -6,13 +6,14 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from agent.app.finding import FINE, LOOK, WRONG, Finding
+from agent.model.day_words import clock_words, dated_words
 
 SOON = timedelta(days=21)
 """Authorities renew in the last third of ninety days; who is later than this has most likely been forgotten."""
 
 
-def certificate(file: Path, now: datetime) -> Finding:
-    """The first certificate of the file, which is the server's own (RFC 5246 section 7.4.2)."""
+def certificate(file: Path, now: datetime, zone: str = "UTC") -> Finding:
+    """The first certificate of the file, which is the server's own (RFC 5246 section 7.4.2). ``zone``: the agent's."""
     from cryptography import x509
 
     try:
@@ -21,10 +22,12 @@ def certificate(file: Path, now: datetime) -> Finding:
         why = problem.strerror if isinstance(problem, OSError) and problem.strerror else "it is no PEM certificate"
         return Finding("certificate", str(file), WRONG, f"it cannot be read: {why}", "see listen.tls.certificate")
     begins, ends = own.not_valid_before_utc, own.not_valid_after_utc
-    until = f"{ends:%Y-%m-%d %H:%M} UTC"
+    until = clock_words(ends, zone)
     renew = "renew it, and systemctl reload lowmark (or SIGHUP)"
     if now < begins:
-        return Finding("certificate", str(file), WRONG, f"it is good from {begins:%Y-%m-%d} only", "look at the clock")
+        return Finding(
+            "certificate", str(file), WRONG, f"it is good from {dated_words(begins, zone)} only", "look at the clock"
+        )
     if now >= ends:
         return Finding("certificate", str(file), WRONG, f"it was good until {until}", renew)
     if ends - now < SOON:

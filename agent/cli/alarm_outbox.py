@@ -9,8 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from agent.cli.options import AsJson, SettingsFile, StoreUrl
-from agent.model.day_words import moment_words
-from agent.model.zones import zone_of
+from agent.model.day_words import clock_words
 
 if TYPE_CHECKING:
     from agent.model.outbox import Letter
@@ -89,8 +88,7 @@ def _next_try(letter: Letter) -> str:
         named = str(letter.message.facts.get("zone") or "UTC")
     except (ValueError, TypeError, KeyError):
         named = "UTC"
-    local = letter.next_try.astimezone(zone_of(named))
-    return f"{moment_words(local, datetime.now(UTC))} {local:%Z}"
+    return clock_words(letter.next_try, named, datetime.now(UTC))
 
 
 def _print_letters(waiting: Sequence[Letter], dead: Sequence[Letter], counts: dict[str, int]) -> None:

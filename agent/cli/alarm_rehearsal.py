@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from agent.cli.options import AsJson, SettingsFile, StoreUrl, moment
-from agent.model.day_words import moment_words
+from agent.model.day_words import clock_words
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from agent.alarms.replay import Comparison, Outcome
+    from agent.model.fleet import Printer
     from agent.settings import Settings
     from agent.store import Store
 
@@ -49,14 +50,15 @@ def rehearse(
     if loaded is None:
         fail("Which rules? Name the settings file that holds them (--settings FILE or LOWMARK_SETTINGS).", 2)
     with open_store(store, settings) as opened:
-        names = {printer.id: printer.name for printer in opened.printers(retired=True)}
+        known = {printer.id: printer for printer in opened.printers(retired=True)}
+        names = {number: printer.name for number, printer in known.items()}
         found = replayed(opened, loaded, begin, until)
     if as_json:
         rows = {"new": [_row(one, names) for one in found.new], "missed": [_row(one, names) for one in found.missed]}
         counts = {"rules": len(loaded.rules()), "printers": len(names), "kept": found.kept}
         emit("alarms.rehearsal", {"from": begin, "to": until, **counts, **rows})
     else:
-        _print(found, loaded, begin, until, names)
+        _print(found, loaded, begin, until, known)
 
 
 def replayed(store: Store, settings: Settings, begin: datetime, end: datetime) -> Comparison:
@@ -89,7 +91,7 @@ def _row(one: Outcome, names: Mapping[int, str]) -> dict[str, Any]:
     }
 
 
-def _print(found: Comparison, settings: Settings, begin: datetime, end: datetime, names: Mapping[int, str]) -> None:
+def _print(found: Comparison, settings: Settings, begin: datetime, end: datetime, known: Mapping[int, Printer]) -> None:
     from agent.alarms.replay import NOT_REPLAYED
     from agent.cli.show import console, plain
 
@@ -97,27 +99,30 @@ def _print(found: Comparison, settings: Settings, begin: datetime, end: datetime
         console.print(plain(text), soft_wrap=True)
 
     now = datetime.now(UTC)
-    say(f"{moment_words(begin, now)} to {moment_words(end, now)} {end:%Z} through {len(settings.rules())} rules")
+    span_said = f"{clock_words(begin, settings.zone, now)} to {clock_words(end, settings.zone, now)}"
+    say(f"{span_said} through {len(settings.rules())} rules")
     say(f"{len(found.new)} would have come, {len(found.missed)} that came would not have, {found.kept} come either way")
-    _table("Would have come", found.new, names, "instead of", now)
-    _table("Came, and would not have", found.missed, names, "instead", now)
+    _table("Would have come", found.new, known, "instead of", settings.zone)
+    _table("Came, and would not have", found.missed, known, "instead", settings.zone)
     left = sorted({rule.name for rule in settings.rules() if rule.when in NOT_REPLAYED})
     if left:
         say(f"not replayed, since the history does not hold what they are judged by: {', '.join(left)}")
 
 
-def _table(title: str, some: Sequence[Outcome], names: Mapping[int, str], beside: str, now: datetime) -> None:
+def _table(title: str, some: Sequence[Outcome], known: Mapping[int, Printer], beside: str, zone: str) -> None:
+    """``zone``: the agent's own, for what is about no printer."""
     from agent.alarms.wording import clean, span
     from agent.cli.show import console, plain, table
 
-    rows = []
+    rows, now = [], datetime.now(UTC)
     for one in some[:_SHOWN]:
         spell, at = one.spell, one.spell.heard or one.spell.raised
+        printer = known.get(spell.printer_id or 0)
         lasted: timedelta | None = None if spell.returned is None else spell.returned - at
         rows.append(
             (
-                f"{moment_words(at, now)} UTC",
-                clean(names.get(spell.printer_id or 0, "")),
+                clock_words(at, printer.place.zone if printer is not None else zone, now),
+                clean(printer.name if printer is not None else ""),
                 clean(spell.text),
                 spell.rule,
                 "stands" if lasted is None else span(max(lasted, timedelta(0))),

@@ -15,8 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from agent.model.day_words import moment_words
-from agent.model.zones import zone_of
+from agent.model.day_words import clock_words
 
 if TYPE_CHECKING:
     from agent.alarms.performance import Measure, Performance
@@ -48,15 +47,16 @@ def report(
         raise typer.BadParameter("it must lie before --at", param_hint="--since")
     loaded = load_settings(settings)
     rules = loaded.rules() if loaded is not None else ()
+    zone = loaded.zone if loaded is not None else "UTC"
     window = chatter_window(loaded.polling.status if loaded is not None else timedelta(0))
     with open_store(store, settings) as opened:
         entries = opened.ledger(until=until, kinds=LEDGER_KINDS)
         printers = opened.printers(retired=True)
-    found = performance(entries, rules, begin, until, people=people, window=window)
+    found = performance(entries, rules, begin, until, people=people, window=window, zone=zone)
     if as_json:
         emit("alarms.report", as_data(found, window))
     else:
-        _print(found, {one.id: one.name for one in printers}, {one.id: one.place.zone for one in printers})
+        _print(found, {one.id: one.name for one in printers}, {one.id: one.place.zone for one in printers}, zone)
 
 
 def as_data(found: Performance, window: timedelta) -> dict[str, Any]:
@@ -67,7 +67,8 @@ def as_data(found: Performance, window: timedelta) -> dict[str, Any]:
     return data
 
 
-def _print(found: Performance, names: dict[int, str], zones: dict[int, str]) -> None:
+def _print(found: Performance, names: dict[int, str], zones: dict[int, str], zone: str) -> None:
+    """``zones``: of the printers; ``zone``: the agent's own."""
     from agent.alarms.wording import clean, span
     from agent.cli.show import console, plain, table
 
@@ -85,12 +86,11 @@ def _print(found: Performance, names: dict[int, str], zones: dict[int, str]) -> 
 
     def there(key: str, at: datetime) -> str:
         part = about(key)
-        local = at.astimezone(zone_of(zones.get(int(part), "UTC") if part.isdigit() else "UTC"))
-        return f"{moment_words(local, now)} {local:%Z}"
+        return clock_words(at, zones.get(int(part), zone) if part.isdigit() else zone, now)
 
     people = f"{found.people} people" if found.people > 1 else "one person"
     now = datetime.now(UTC)
-    span_said = f"{moment_words(found.since, now)} to {moment_words(found.at, now)} {found.at:%Z}"
+    span_said = f"{clock_words(found.since, zone, now)} to {clock_words(found.at, zone, now)}"
     say(f"Alarms from {span_said}, shared by {people}")
     hidden = f", {found.hidden} more hidden behind another or set aside" if found.hidden else ""
     say(f"{found.heard} heard{hidden}; {found.per_day:.1f} a day, {found.per_day_each:.1f} a day and person")

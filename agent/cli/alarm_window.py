@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from agent.cli.options import AsJson, SettingsFile, StoreUrl
-from agent.model.day_words import moment_words
+from agent.model.day_words import clock_words
+from agent.model.zones import zone_of
 
 if TYPE_CHECKING:
     from agent.model.window import Opened
@@ -45,7 +46,7 @@ def show(
     if context.invoked_subcommand is not None:
         return
     from agent.cli.show import emit
-    from agent.cli.wiring import load_settings, open_store
+    from agent.cli.wiring import agent_zone, load_settings, open_store
 
     now = datetime.now(UTC)
     with open_store(store, settings) as opened:
@@ -54,7 +55,7 @@ def show(
     if as_json:
         emit("alarms.windows", {"at": now, "windows": found})
     else:
-        _print(found)
+        _print(found, agent_zone(settings), now)
 
 
 def _of_settings(settings: Settings | None, now: datetime) -> list[dict[str, Any]]:
@@ -94,7 +95,7 @@ def open_one(  # noqa: PLR0913 - each is an option of the command
     from agent.alarms.opening import open_window
     from agent.cli.alarms import read_span
     from agent.cli.show import console, fail, plain
-    from agent.cli.wiring import open_store
+    from agent.cli.wiring import agent_zone, open_store
     from agent.model.window import Opened as Wanted
 
     now = datetime.now(UTC)
@@ -109,7 +110,7 @@ def open_one(  # noqa: PLR0913 - each is an option of the command
             fail(str(problem), 2)
         opened.open_window(made, entry)
         covered = _covered(opened, made)
-    console.print(plain(f"{entry.text}; until {moment_words(made.end)} UTC"), soft_wrap=True)
+    console.print(plain(f"{entry.text}; until {clock_words(made.end, agent_zone(settings), now)}"), soft_wrap=True)
     console.print(plain(f"{covered} {'printer is' if covered == 1 else 'printers are'} in it"), soft_wrap=True)
     if not covered:
         fail("no printer in service is in it; see lowmark printers for names, sites and tags", 1)
@@ -155,7 +156,7 @@ def close_one(name: Name, by: By, settings: SettingsFile = None, store: StoreUrl
     console.print(plain(entry.text), soft_wrap=True)
 
 
-def _print(found: list[dict[str, Any]]) -> None:
+def _print(found: list[dict[str, Any]], zone: str, now: datetime) -> None:
     from agent.alarms.wording import clean
     from agent.cli.show import console, plain, table
 
@@ -165,8 +166,9 @@ def _print(found: list[dict[str, Any]]) -> None:
     rows = []
     for one in found:
         where = ", ".join((*one["sites"], *(f"tag {tag}" for tag in one["tags"]), *one["printers"])) or "all printers"
-        end = one["end"]
-        until = "" if end is None else str(end)[:16].replace("T", " ")
+        end = datetime.fromisoformat(one["end"]) if isinstance(one["end"], str) else one["end"]
+        # A window of the settings may have been written without an offset: it holds by the clock of each site.
+        until = "" if end is None else clock_words(end.replace(tzinfo=end.tzinfo or zone_of(zone)), zone, now)
         rows.append(
             (
                 clean(one["name"]),

@@ -14,7 +14,7 @@ from agent.cli.alarm_rehearsal import rehearse
 from agent.cli.alarm_window import windows
 from agent.cli.options import AsJson, At, SettingsFile, Since, StoreUrl
 from agent.model.alarm import SEVERITIES, AlarmRecord, AlarmState, rank
-from agent.model.day_words import moment_words
+from agent.model.day_words import clock_words
 
 if TYPE_CHECKING:
     from agent.alarms.lifecycle import Transition
@@ -212,12 +212,13 @@ def _act(settings: Path | None, store: str | None, key: str, act: Act) -> None:
     from agent.alarms.lifecycle import NotApplicableError, words
     from agent.app.desk import Overtaken, change
 
+    now = datetime.now(UTC)
     with _open(settings, store) as opened:
         try:
-            record = change(opened, key, act, datetime.now(UTC), part=True)
+            record = change(opened, key, act, now, part=True)
         except (LookupError, NotApplicableError, Overtaken) as problem:
             _fail(str(problem.args[0]))
-    until = f" until {_local(record.shelved_until, record)}" if record.shelved_until else ""
+    until = f" until {_local(record.shelved_until, record, now)}" if record.shelved_until else ""
     _say(f"{record.key}: {words(record.state)}{until}")
 
 
@@ -245,16 +246,8 @@ def _fail(text: str) -> None:
     fail(text, 2)
 
 
-def _local(at: datetime | None, record: AlarmRecord) -> str:
-    from zoneinfo import ZoneInfo
-
-    if at is None:
-        return ""
-    try:
-        local = at.astimezone(ZoneInfo(str(record.facts.get("zone") or "UTC")))
-    except (KeyError, ValueError, OSError):
-        local = at.astimezone(UTC)
-    return f"{moment_words(local)} {local:%Z}"
+def _local(at: datetime, record: AlarmRecord, now: datetime) -> str:
+    return clock_words(at, str(record.facts.get("zone") or "UTC"), now)
 
 
 def _print_alarms(records: Sequence[AlarmRecord], chattered: Collection[str], now: datetime) -> None:
@@ -273,7 +266,7 @@ def _print_alarms(records: Sequence[AlarmRecord], chattered: Collection[str], no
         since = record.raised_at or record.since
         state = words(record.state)
         if record.shelved_until:
-            state += f" until {_local(record.shelved_until, record)}"
+            state += f" until {_local(record.shelved_until, record, now)}"
         elif record.acknowledged_by:
             state += f" by {record.acknowledged_by}"
         state = ", ".join((state, *marks(record, chattered, now)))
@@ -283,7 +276,7 @@ def _print_alarms(records: Sequence[AlarmRecord], chattered: Collection[str], no
                 clean(record.facts.get("printer") or "Lowmark"),
                 clean(record.text),
                 clean(record.facts.get("place") or ""),
-                f"{_local(since, record)}, {span(now - since)} ago",
+                f"{_local(since, record, now)}, {span(now - since)} ago",
                 state,
                 clean(record.key),
             ]

@@ -40,7 +40,7 @@ class Book:
 
         settings = self.settings
         printers = {one.id: one for one in self.every}
-        return Shelf(settings.spares(), settings.places(), settings.plans(), printers)
+        return Shelf(settings.spares(), settings.places(), settings.plans(), printers, settings.zone)
 
     def upkeep(self, history: PrinterHistory) -> PrinterUpkeep:
         """The upkeep of one printer."""

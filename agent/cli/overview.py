@@ -13,6 +13,7 @@ from agent.model.day_words import moment_words
 from agent.model.fleet import PrinterView
 from agent.model.reading import Mark, Supply
 from agent.model.wording import clean, spaced, supply_words
+from agent.model.zones import zone_of
 
 LOW = 0.15
 NEARLY_FULL = 0.10
@@ -32,7 +33,7 @@ def remaining(supply: Supply) -> str:
 def state(view: PrinterView) -> Text:
     """How the printer does, in a word or two; the style only repeats what the words say."""
     if not view.reachable:
-        return Text(f"silent since {moment_words(view.since)}", "bold red")
+        return Text(f"silent since {moment_words(view.since.astimezone(zone_of(view.printer.place.zone)))}", "bold red")
     reading = view.reading
     if reading is None:
         return Text("not read yet")

@@ -16,8 +16,9 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from agent.cli.options import AsJson, SettingsFile, StoreUrl
-from agent.model.day_words import day_words, moment_words
+from agent.model.day_words import clock_words, day_words
 from agent.model.people import DOES, Role
+from agent.model.zones import zone_of
 
 if TYPE_CHECKING:
     from agent.app.keeper import Keeper
@@ -88,9 +89,10 @@ def list_people(as_json: AsJson = False, settings: SettingsFile = None, store: S
       lowmark people list
     """  # noqa: D301
     from agent.cli.show import console, emit, table
+    from agent.cli.wiring import agent_zone
 
     with _keeper(store, settings) as keeper:
-        everybody = keeper.people()
+        everybody, zone = keeper.people(), agent_zone(settings)
     if as_json:
         listed = [
             {
@@ -112,8 +114,8 @@ def list_people(as_json: AsJson = False, settings: SettingsFile = None, store: S
             one.name,
             one.role,
             "yes" if one.password else "through a proxy",
-            _day(one.made),
-            _day(one.changed),
+            _day(one.made, zone),
+            _day(one.changed, zone),
         )
         for one in everybody
     ]
@@ -187,6 +189,7 @@ def add_token(
     """  # noqa: D301
     from agent.cli.alarms import read_span
     from agent.cli.show import console, emit, errors, plain
+    from agent.cli.wiring import agent_zone
 
     span = None if lasts == "ever" else read_span(lasts)
     with _keeper(store, settings, create=True) as keeper:
@@ -194,7 +197,9 @@ def add_token(
     if as_json:
         emit("token", {"token": secret, "id": made.id, "name": made.name, "scope": made.role, "expires": made.expires})
         return
-    until = f"until {_moment(made.expires, '')}" if made.expires else "until it is revoked"
+    until = (
+        f"until {clock_words(made.expires, agent_zone(settings), made.made)}" if made.expires else "until it is revoked"
+    )
     errors.print(plain(f"This is shown once. {made.name} may {DOES[made.role]}, {until}."), soft_wrap=True)
     console.print(plain(secret), soft_wrap=True)
 
@@ -207,10 +212,15 @@ def list_tokens(as_json: AsJson = False, settings: SettingsFile = None, store: S
       lowmark tokens list
     """  # noqa: D301
     from agent.cli.show import console, emit, table
+    from agent.cli.wiring import agent_zone
 
     with _keeper(store, settings) as keeper:
-        found = keeper.tokens()
+        found, zone = keeper.tokens(), agent_zone(settings)
     now = datetime.now(UTC)
+
+    def told(at: datetime | None, otherwise: str = "") -> str:
+        return otherwise if at is None else clock_words(at, zone, now)
+
     if as_json:
         listed = [
             {"id": one.id, "name": one.name, "scope": one.role, "made": one.made, "made_by": one.made_by,
@@ -220,8 +230,8 @@ def list_tokens(as_json: AsJson = False, settings: SettingsFile = None, store: S
         emit("tokens", {"tokens": listed})
         return
     rows = [
-        (one.id, one.name, one.role, _moment(one.made, ""), one.made_by, _moment(one.expires, "never"),
-         _moment(one.used, "never"), "revoked" if one.revoked else "good" if one.good(now) else "expired")
+        (one.id, one.name, one.role, told(one.made), one.made_by, told(one.expires, "never"),
+         told(one.used, "never"), "revoked" if one.revoked else "good" if one.good(now) else "expired")
         for one in found
     ]  # fmt: skip
     headers = ["id", "name", "scope", "made", "by", "expires", "used", "state"]
@@ -253,10 +263,10 @@ def revoke(
 @contextmanager
 def _keeper(url: str | None, settings: Path | None, *, create: bool = False) -> Iterator[Keeper]:
     from agent.app.keeper import Keeper
-    from agent.cli.wiring import open_store
+    from agent.cli.wiring import agent_zone, open_store
 
     with open_store(url, settings, create=create) as store:
-        yield Keeper(store, lambda: datetime.now(UTC), time.monotonic)
+        yield Keeper(store, lambda: datetime.now(UTC), time.monotonic, zone=lambda: agent_zone(settings))
 
 
 def _password(file: Path | None) -> str:
@@ -288,9 +298,6 @@ def _who(by: str | None) -> str:
         return "somebody at the command line"
 
 
-def _day(at: datetime) -> str:
-    return day_words(at, datetime.now(UTC))
-
-
-def _moment(at: datetime | None, otherwise: str) -> str:
-    return otherwise if at is None else f"{moment_words(at.astimezone(UTC), datetime.now(UTC))} UTC"
+def _day(at: datetime, zone: str) -> str:
+    there = zone_of(zone)
+    return day_words(at.astimezone(there), datetime.now(there))

@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from agent.drawing import Kind, drawn
+from agent.model.day_words import day_words
 from agent.model.failure import Failure
 from agent.model.insight import DRY, EARLY, STILL_IN
 from agent.model.reading import Mark
@@ -212,7 +213,7 @@ def _curves(one: Curves, width: int) -> str:
         signal.lines()
         drawn.draw(signal)
     spots = _ticks(one)
-    drawn.ruler("x").ticks(spots, [_day(at, one.zone) for at in spots])
+    drawn.ruler("x").ticks(spots, [_day(at, spots[0], one.zone) for at in spots])
     if one.most is not None:
         drawn.ruler("y").lim(0, one.most)
     text = str(plotext.uncolorize(str(drawn.build())))
@@ -239,8 +240,10 @@ def _ticks(one: Curves) -> list[float]:
     return [first + (last - first) * part / 4 for part in range(5)]
 
 
-def _day(at: float, zone: str) -> str:
-    return f"{datetime.fromtimestamp(at, UTC).astimezone(zone_of(zone)):%Y-%m-%d}"
+def _day(at: float, first: float, zone: str) -> str:
+    """The day, with its year where that is not the one of the first day."""
+    there = zone_of(zone)
+    return day_words(datetime.fromtimestamp(at, there), datetime.fromtimestamp(first, there))
 
 
 def save(pictures: Sequence[Picture], path: Path) -> None:
@@ -263,7 +266,13 @@ def save(pictures: Sequence[Picture], path: Path) -> None:
 
 
 def _draw_curves(axes: Any, one: Any) -> None:
-    zone = zone_of(one.zone)
+    from matplotlib import dates
+
+    there: Any = dates  # it has no types
+    zone, first = zone_of(one.zone), min(line.at[0] for line in one.lines)
+    places = there.AutoDateLocator(zone, minticks=3, maxticks=7)
+    axes.xaxis.set_major_locator(places)
+    axes.xaxis.set_major_formatter(lambda place, _: _day(there.num2date(place, zone).timestamp(), first, one.zone))
     for line in one.lines:
         moments = [datetime.fromtimestamp(at, UTC).astimezone(zone) for at in line.at]
         style = "--" if line.sign == "." else "-"

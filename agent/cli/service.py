@@ -10,7 +10,7 @@ import typer
 
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.show import console, emit, errors, fail, plain
-from agent.model.day_words import day_words, moment_words
+from agent.model.day_words import clock_words, dated_words
 from agent.model.wording import supply_words
 
 if TYPE_CHECKING:
@@ -217,7 +217,7 @@ def _show(store: Store, recorded: Recorded, *, as_json: bool) -> None:
     console.print(plain(f"Entry {recorded.service.id} of the ledger, by {recorded.service.who}."), soft_wrap=True)
     for notice in recorded.notices:
         errors.print(plain(notice), soft_wrap=True)
-    show_proof(recorded.proof)
+    show_proof(recorded.proof, printers[recorded.service.printer_id].place.zone)
 
 
 def _show_withdrawn(store: Store, gone: Any, *, as_json: bool) -> None:
@@ -228,17 +228,17 @@ def _show_withdrawn(store: Store, gone: Any, *, as_json: bool) -> None:
         emit("service", shapes.withdrawn(gone, printers))
         return
     did = ", ".join(supply_words(deed.subject) for deed in gone.deeds)
-    text = f"{printers[gone.printer_id].name}: entry {gone.id} ({did}, {day_words(gone.at)}, {gone.who}) is withdrawn."
+    day = dated_words(gone.at, printers[gone.printer_id].place.zone)
+    text = f"{printers[gone.printer_id].name}: entry {gone.id} ({did}, {day}, {gone.who}) is withdrawn."
     console.print(plain(text), soft_wrap=True)
 
 
-def show_proof(proof: Proof) -> None:
-    """What the printer shows of a service, as lines."""
+def show_proof(proof: Proof, zone: str) -> None:
+    """What the printer shows of a service, as lines. ``zone``: the site's."""
     words = {
         "seen": "seen   ", "waiting": "waits  ", "missing": "MISSING", "not-applicable": "-      "
     }  # fmt: skip
-    console.print(
-        plain(f"Proof: {proof.state}" + (f", until {moment_words(proof.until)} UTC" if not proof.proven_at else ""))
-    )
+    until = f", until {clock_words(proof.until, zone, proof.service.at)}" if not proof.proven_at else ""
+    console.print(plain(f"Proof: {proof.state}{until}"))
     for check in proof.checks:
         console.print(plain(f"  {words[check.state]}  {check.words}"), soft_wrap=True)

@@ -238,17 +238,18 @@ def _write(move: _Move, settings_file: SettingsFile, store: StoreUrl) -> None:
     from agent.insight.movements import doubts, entry_of, now_words
     from agent.insight.shelf import Shelf
     from agent.insight.shelf import state as shelf_state
+    from agent.model.day_words import clock_words
     from agent.model.stocktaking import Movement
 
     now = datetime.now(UTC)
     when = move.at or now
-    if when > now:
-        fail(f"{when.isoformat()} has not come yet; --at says when it happened", 2)
     known = settings_or_usual(load_settings(settings_file))
+    if when > now:
+        fail(f"{clock_words(when, known.zone, now)} has not come yet; --at says when it happened", 2)
     said = Movement(move.kind, move.part, move.count, user(move.by), move.place, move.remark)
     with open_store(store, settings_file) as opened:
         printers = {one.id: one for one in opened.printers(retired=True)}
-        shelf = Shelf(known.spares(), known.places(), known.plans(), printers)
+        shelf = Shelf(known.spares(), known.places(), known.plans(), printers, known.zone)
         before, _ = shelf_state(shelf, opened.ledger(until=now), now)
         with _said():
             entry = entry_of(said, shelf, before, when)

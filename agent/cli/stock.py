@@ -12,6 +12,7 @@ from agent.model.day_words import day_words
 from agent.model.shelf import SparePart
 from agent.model.stocktaking import Fit, Stocktaking
 from agent.model.wording import supply_words
+from agent.model.zones import zone_of
 
 if TYPE_CHECKING:
     from agent.cli.fleetbook import Book
@@ -87,9 +88,12 @@ def show(taking: Stocktaking) -> None:
         table(("Part", "What", "Where", "On hand", "On order", "Fits (printers)"), rows, title="Shelf", right=(3, 4))
     )
     _print_advice(taking)
+    there = zone_of(taking.zone)
+    today = state.as_of.astimezone(there)
     for order in state.orders:
-        due = f", expected {day_words(order.expected, state.as_of)}" if order.expected is not None else ""
-        text = f"on order: {order.count} {order.part}, since {day_words(order.at, state.as_of)} by {order.who}{due}"
+        due = f", expected {day_words(order.expected.astimezone(there), today)}" if order.expected is not None else ""
+        since = day_words(order.at.astimezone(there), today)
+        text = f"on order: {order.count} {order.part}, since {since} by {order.who}{due}"
         console.print(plain(text), soft_wrap=True)
     for remark in state.remarks:
         console.print(plain(remark.text), soft_wrap=True)

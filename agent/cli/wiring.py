@@ -30,6 +30,12 @@ def load_settings(path: Path | None) -> Settings | None:
     return None if found is None else load(found)
 
 
+def agent_zone(path: Path | None) -> str:
+    """The agent's own time zone, for what is of no site; UTC where there are no settings. Raises SettingsErrors."""
+    settings = load_settings(path)
+    return "UTC" if settings is None else settings.zone
+
+
 def store_url(url: str | None, path: Path | None) -> str:
     """Where the history is: ``--store``, else the settings' store. Leaves with a sentence when neither says."""
     if url is not None:

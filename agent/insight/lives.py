@@ -22,6 +22,7 @@ from scipy.special import ndtr
 from agent.insight.days import Floats
 from agent.insight.series import DAY, SOME, Counts, Heard, Levels, moment, stamp
 from agent.insight.steps import SOME_ONLY, Steps
+from agent.model.day_words import dated_words
 from agent.model.fleet import LedgerEntry
 from agent.model.insight import DRY, EARLY, STILL_IN, UNKNOWN_END, Note
 
@@ -247,23 +248,27 @@ class _Splitter:
         return Swap(len(self.believed), self.at[index], 0.5, used_before=True, text=text)
 
 
+def logged_swaps(entries: Iterable[LedgerEntry], key: str, until: datetime) -> list[float]:
+    """When people logged a swap of one supply, in order."""
+    end = stamp(until)
+    logged = (stamp(one.at) for one in entries if one.kind in SWAP_KINDS and one.subject == key)
+    return sorted(at for at in logged if at <= end)
+
+
 def with_ledger(
     seen: Shown,
     believed: Sequence[int],
     swaps: list[Swap],
-    entries: Iterable[LedgerEntry],
+    logged: Sequence[float],
     key: str,
-    until: datetime,
     notes: list[Note],
+    zone: str,
 ) -> list[Swap]:
-    """The swaps, surer where a person logged them; for a supply without numbers the logged ones count by themselves."""
+    """The swaps, surer where a person logged them; for a supply without numbers the logged ones count by themselves.
+
+    ``logged``: when, in order. ``zone``: in which the days of notes are told.
+    """
     made = list(swaps)
-    end = stamp(until)
-    logged = sorted(
-        stamp(entry.at)
-        for entry in entries
-        if entry.kind in SWAP_KINDS and entry.subject == key and stamp(entry.at) <= end
-    )
     if not logged:
         return sorted(made, key=lambda swap: swap.at)
     at = seen.at[list(believed)] if believed else seen.at[:0]
@@ -276,7 +281,7 @@ def with_ledger(
         elif seen.only_some or at.size == 0:
             made.append(Swap(int(np.searchsorted(at, when, side="right")), when, 0.98, logged=True, text="logged"))
         else:
-            notes.append(Note(key, f"a swap was logged on {moment(when):%Y-%m-%d}, but the level shows none"))
+            notes.append(Note(key, f"a swap was logged on {dated_words(moment(when), zone)}, but the level shows none"))
     return sorted(made, key=lambda swap: swap.at)
 
 

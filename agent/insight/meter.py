@@ -9,7 +9,7 @@ import numpy as np
 
 from agent.insight.days import Floats
 from agent.insight.series import Counts, counts, heard, in_order, moment
-from agent.model.day_words import day_words
+from agent.model.day_words import dated_words
 from agent.model.fleet import PrinterHistory
 from agent.model.insight import Note
 
@@ -23,7 +23,7 @@ _SLACK = 50
 class Meter:
     """One counter up to a moment. ``shown``: its own numbers, one for each of ``counts.at``. Never empty.
 
-    ``latest``: when the printer last answered, POSIX seconds.
+    ``latest``: when the printer last answered, POSIX seconds. ``zone``: in which days are told.
     """
 
     name: str
@@ -31,6 +31,7 @@ class Meter:
     counts: Counts
     shown: Floats
     latest: float
+    zone: str = "UTC"
 
     @property
     def now(self) -> int:
@@ -67,7 +68,7 @@ class Meter:
         if start < low - _SLACK or start > high + _SLACK or (high == float("inf") and start > low + 100_000):
             upper = f" and {int(self.shown[index + 1]):,}" if index + 1 < total.size else " or a little more"
             odd = (
-                f"the count {count:,} logged on {day_words(at)} {at.year} does not fit the readings around it "
+                f"the count {count:,} logged on {dated_words(at, self.zone)} does not fit the readings around it "
                 f"({int(self.shown[index]):,}{upper}); the readings are taken"
             )
             start = low
@@ -93,7 +94,9 @@ def meter(history: PrinterHistory, as_of: datetime) -> Meter | None:
         if ordered.at.size == 0:
             continue
         contact = heard(history.contacts, ordered.at, as_of)
-        found = counts(tracks[name], ordered, contact, notes)
+        found = counts(tracks[name], ordered, contact, notes, history.printer.place.zone)
         shown = np.array([point.value for point in ordered.points], dtype=np.float64)
-        return Meter(name, tracks[name].unit, found, shown, float(max(contact.latest, found.at[-1])))
+        return Meter(
+            name, tracks[name].unit, found, shown, float(max(contact.latest, found.at[-1])), history.printer.place.zone
+        )
     return None

@@ -25,6 +25,7 @@ from agent.insight.steps import Steps, find_step, settle
 from agent.insight.story import tell
 from agent.insight.usage import Ahead, Flow, Site, ahead, by_time, clock_counts, describe, flow
 from agent.insight.wear import Believed, Wear, halves, left_at_end, measured, rounding_says, wear
+from agent.model.day_words import dated_words
 from agent.model.fleet import CounterTrack, CountPoint, LevelPoint, PrinterHistory, SupplyTrack
 from agent.model.insight import DRY, EARLY, Insight, Life, Note
 from agent.model.zones import known_zone
@@ -176,7 +177,7 @@ def _flows(study: Study, tracks: Mapping[str, tuple[CounterTrack, Ordered[CountP
         wanted.append("colour")
     for number, name in enumerate(dict.fromkeys(wanted)):
         track, ordered = tracks[name]
-        count = counts(track, ordered, study.contact, study.notes)
+        count = counts(track, ordered, study.contact, study.notes, study.zone)
         use = flow(
             count,
             study.contact,
@@ -210,14 +211,17 @@ def _choose(study: Study, track: SupplyTrack, at: Floats) -> tuple[Flow, Counts]
 def _part(study: Study, track: SupplyTrack, ordered: Ordered[LevelPoint], key: str) -> Part:
     found, capacities = levels(track, ordered, study.notes)
     for index in capacities[:3].tolist():
-        study.notes.append(Note(key, f"its capacity changed on {moment(float(found.at[index])):%Y-%m-%d}"))
+        study.notes.append(
+            Note(key, f"its capacity changed on {dated_words(moment(float(found.at[index])), study.zone)}")
+        )
     use, count = _choose(study, track, found.at)
     seen = lives.shown(found, count)
     kind: Kind = (study.history.printer.model, track.kind, track.colorant or "")
     steps = lives.steps_of(seen, settle(find_step(seen.share), study.fleet.steps_of(kind)))
     believed, swaps = lives.find(seen, steps, study.contact) if seen.at.size else ([], [])
     ledger = holding(study.history.ledger, study.as_of)
-    swaps = lives.with_ledger(seen, believed, swaps, ledger, key, study.as_of, study.notes)
+    logged = lives.logged_swaps(ledger, key, study.as_of)
+    swaps = lives.with_ledger(seen, believed, swaps, logged, key, study.notes, study.zone)
     stretches = lives.stretches(believed, swaps, study.contact.latest) if believed else []
     taken = Believed.of(seen, believed)
     worn = [wear(taken, one, count, steps) for one in stretches]
@@ -331,6 +335,7 @@ def _lives(study: Study, part: Part) -> list[Life]:
             sure=stretch.swap.sure if stretch.swap is not None else 1.0,
             end_sure=end_sure,
             used_before=stretch.swap is not None and stretch.swap.used_before,
+            zone=study.zone,
         )
         made.append(life)
     return made

@@ -20,7 +20,7 @@ from agent.insight.series import SOME, in_order, levels, moment
 from agent.insight.upkeep import COLOURS
 from agent.model.alert_words import said_by
 from agent.model.contact import StatusPoint
-from agent.model.day_words import day_words, moment_words
+from agent.model.day_words import clock_words, day_words
 from agent.model.fleet import ContactRun, PrinterHistory, SupplyTrack
 from agent.model.insight import Note
 from agent.model.proof import (
@@ -44,6 +44,7 @@ from agent.model.reading import RECEPTACLE
 from agent.model.shelf import fits, names_supply
 from agent.model.upkeep import NOT_RESET, Disagreement, Plan
 from agent.model.wording import PARTS, clean, percent_words, supply_words
+from agent.model.zones import zone_of
 
 WITHIN = timedelta(hours=2)
 LONGEST = timedelta(days=1)
@@ -128,6 +129,14 @@ class _Case:
     as_of: datetime
     until: datetime
     read: datetime | None = None
+
+    @property
+    def _zone(self) -> str:
+        return self.evidence.history.printer.place.zone
+
+    def _day(self, at: datetime) -> str:
+        there = zone_of(self._zone)
+        return day_words(at.astimezone(there), self.as_of.astimezone(there))
 
     def checks(self) -> Iterator[Check]:
         self.read = _first_answer(self.evidence.history.contacts, self.service, self.as_of)
@@ -259,7 +268,7 @@ class _Case:
             ]
             what = plan.what or plan.name
             if done:
-                words = f"{what}: done on {day_words(done[0].at, self.as_of)} by {done[0].who}"
+                words = f"{what}: done on {self._day(done[0].at)} by {done[0].who}"
                 yield Check(CALIBRATION, plan.name, SEEN, words, done[0].at)
             else:
                 yield Check(
@@ -268,7 +277,9 @@ class _Case:
 
     def _answered(self, *, nothing_to_see: bool) -> Check:
         if self.read is None:
-            words = f"not read since {moment_words(self.service.at, self.as_of)} UTC: the printer has not answered"
+            words = (
+                f"not read since {clock_words(self.service.at, self._zone, self.as_of)}: the printer has not answered"
+            )
             return Check(READ, "", self._open(), words)
         words = "the printer answers"
         if nothing_to_see:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from agent.insight import counters
 from agent.insight.days import Floats, Ints
+from agent.model.day_words import dated_words
 from agent.model.fleet import ContactRun, CounterTrack, CountPoint, LevelPoint, SupplyTrack
 from agent.model.insight import Note
 from agent.model.reading import Amount, Mark
@@ -165,8 +166,13 @@ def seen_before(at: Floats, contact: Heard) -> Floats:
     return made
 
 
-def counts(track: CounterTrack, ordered: Ordered[CountPoint], contact: Heard, notes: list[Note]) -> Counts:
-    """A counter track as a count that only grows: through wraps, without resets and leaps, which are noted."""
+def counts(
+    track: CounterTrack, ordered: Ordered[CountPoint], contact: Heard, notes: list[Note], zone: str = "UTC"
+) -> Counts:
+    """A counter track as a count that only grows: through wraps, without resets and leaps, which are noted.
+
+    ``zone``: in which the days of notes are told.
+    """
     subject = f"counter {track.name}"
     points, at = ordered.points, ordered.at
     values = np.fromiter([one.value for one in points], np.float64, len(points))
@@ -182,13 +188,13 @@ def counts(track: CounterTrack, ordered: Ordered[CountPoint], contact: Heard, no
     minutes = np.diff(at) / 60
     doubtful = np.flatnonzero((delta < 0) | (delta > _SURELY_HONEST * (minutes + 10)))
     for index in doubtful.tolist():
-        delta[index], lost[index + 1], why = _doubtful(track, points[index], points[index + 1])
+        delta[index], lost[index + 1], why = _doubtful(track, points[index], points[index + 1], zone)
         if why:
             notes.append(Note(subject, why))
     return Counts(at, np.concatenate([[0.0], np.cumsum(delta)]), before, lost)
 
 
-def _doubtful(track: CounterTrack, old: CountPoint, new: CountPoint) -> tuple[float, bool, str]:
+def _doubtful(track: CounterTrack, old: CountPoint, new: CountPoint, zone: str) -> tuple[float, bool, str]:
     """How much was counted, whether that is not really known, and what to say of it."""
     verdict = counters.step(old, new.at, new.value, wraps_at=track.wraps_at, unit=track.unit)
     if verdict.delta is not None and not verdict.is_odd:
@@ -196,7 +202,7 @@ def _doubtful(track: CounterTrack, old: CountPoint, new: CountPoint) -> tuple[fl
     # After a reset it has counted at least what it shows now, as long as that is little.
     small = verdict.limit is not None and new.value <= min(verdict.limit, 2_000.0)
     counted = float(new.value) if verdict.kind == "reset" and small else 0.0
-    return counted, True, f"on {new.at:%Y-%m-%d}: {verdict.text}"
+    return counted, True, f"on {dated_words(new.at, zone)}: {verdict.text}"
 
 
 _CODES = {Mark.SOME: -3, Mark.UNKNOWN: -2, Mark.OTHER: -1}

@@ -19,6 +19,7 @@ from datetime import datetime, timedelta
 
 from agent.insight.deeds import LATE as LATE_RESET
 from agent.insight.deeds import SAME, Service, Swap, services, swaps
+from agent.model.day_words import dated_words
 from agent.model.fleet import LedgerEntry, Printer
 from agent.model.shelf import OpenOrder, PlaceRule, Remark, ShelfState, SparePart, Stock, fits, names_supply
 from agent.model.upkeep import Plan
@@ -61,6 +62,11 @@ class _Books:
     orders: list[OpenOrder] = field(default_factory=list)
     remarks: dict[str, Remark] = field(default_factory=dict)
     taken: list[Taken] = field(default_factory=list)
+    zone: str = "UTC"
+
+    def day(self, at: datetime) -> str:
+        """The day of a moment, for a remark."""
+        return dated_words(at, self.zone)
 
     def remark(self, part: str, text: str) -> None:
         """Say it once."""
@@ -69,12 +75,16 @@ class _Books:
 
 @dataclass(frozen=True, slots=True)
 class Shelf:
-    """What the settings say about the shelf, and the printers that it serves (those out of service too)."""
+    """What the settings say about the shelf, and the printers that it serves (those out of service too).
+
+    ``zone``: the agent's own, in which the days of remarks are told.
+    """
 
     parts: Sequence[SparePart]
     places: Sequence[PlaceRule] = ()
     plans: Sequence[Plan] = ()
     printers: Mapping[int, Printer] = field(default_factory=dict)
+    zone: str = "UTC"
 
     def part(self, name: str) -> SparePart | None:
         """The part of this name."""
@@ -96,7 +106,7 @@ class Shelf:
 def state(shelf: Shelf, entries: Iterable[LedgerEntry], as_of: datetime) -> tuple[ShelfState, tuple[Taken, ...]]:
     """The shelf as of a moment, and all parts that printers took until then. The order of ``entries`` is free."""
     entries = [one for one in entries if one.at <= as_of]
-    books = _Books()
+    books = _Books(zone=shelf.zone)
     moves = [*_shelf_moves(shelf, entries, books), *_printer_moves(shelf, entries, as_of, books)]
     for move in sorted(moves, key=lambda one: (one.at, one.order)):
         _apply(shelf, books, move)
@@ -123,7 +133,7 @@ def _shelf_moves(shelf: Shelf, entries: Sequence[LedgerEntry], books: _Books) ->
         if not isinstance(count, int) or isinstance(count, bool) or count < least or not entry.subject:
             books.remark(
                 entry.subject,
-                f"a ledger entry of {entry.at:%Y-%m-%d} ({entry.kind}) has no count that can be used; it is left out",
+                f"a ledger entry of {books.day(entry.at)} ({entry.kind}) has no count that can be used; it is left out",
             )
             continue
         place = entry.data.get("place")
@@ -183,8 +193,8 @@ def _part_of(shelf: Shelf, swap: Swap, books: _Books) -> str | None:
         name = printer.name if printer is not None else f"printer {swap.printer_id}"
         books.remark(
             fitting[0].name,
-            f"{name}, {swap.supply}, {swap.at:%Y-%m-%d}: several parts fit ({names}) and the entry does not say which; "
-            f"none was counted out. Count it out with lowmark shelf out",
+            f"{name}, {swap.supply}, {books.day(swap.at)}: several parts fit ({names}) and the entry does not say "
+            f"which; none was counted out. Count it out with lowmark shelf out",
         )
     return fitting[0].name if len(fitting) == 1 else None
 
@@ -226,7 +236,7 @@ def _take(books: _Books, move: _Move) -> None:
     if counted and here < move.count:
         books.remark(
             move.part,
-            f"{move.part}, {place}: {move.count} taken on {move.at:%Y-%m-%d}, but the books had {here} there; they "
+            f"{move.part}, {place}: {move.count} taken on {books.day(move.at)}, but the books had {here} there; they "
             f"stand at 0 now. Count again: lowmark shelf recount {_quoted(move.part)} N --place {_quoted(place)}",
         )
 
@@ -245,7 +255,7 @@ def _settle(books: _Books, move: _Move, *, arrived: bool) -> None:
             kept.append(order)
     books.orders = kept
     if left and not arrived:
-        books.remark(move.part, f"{move.part}: {left} called off on {move.at:%Y-%m-%d} that nobody had ordered")
+        books.remark(move.part, f"{move.part}: {left} called off on {books.day(move.at)} that nobody had ordered")
 
 
 def _late(shelf: Shelf, books: _Books, as_of: datetime) -> None:

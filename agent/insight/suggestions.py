@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from datetime import datetime, timedelta
 
 from agent.insight.deeds import SAME, Swap
-from agent.model.day_words import moment_words
+from agent.model.day_words import clock_words
 from agent.model.proof import Suggestion
 from agent.model.shelf import names_supply
 from agent.model.upkeep import NOT_LOGGED, Disagreement, Plan
@@ -28,11 +28,12 @@ def suggest(
     plans: Sequence[Plan],
     as_of: datetime,
     counts: Sequence[tuple[datetime, int]] = (),
+    zone: str = "UTC",
 ) -> tuple[Suggestion, ...]:
     """The suggestions of one printer, in order of time.
 
     ``swaps``: each once (see ``deeds.swaps``). Where a plan's parts are new the plan is suggested, not its supplies one
-    by one. ``counts``: what the printer's counter showed, in order of time.
+    by one. ``counts``: what the printer's counter showed, in order of time. ``zone``: the site's.
     """
     made = []
     covered: list[tuple[str, datetime]] = []
@@ -52,8 +53,8 @@ def suggest(
             continue
         count = next((value for at, value in reversed(counts) if at <= swap.at), None)
         shown = f" at {count:,}" if count is not None else ""
-        when = moment_words(swap.at, as_of)
-        words = f"{supply_words(swap.supply)} was exchanged on {when} UTC{shown}, but nobody logged it"
+        when = clock_words(swap.at, zone, as_of)
+        words = f"{supply_words(swap.supply)} was exchanged on {when}{shown}, but nobody logged it"
         ident = name_of(swap.printer_id, swap.at, swap.supply)
         made.append(Suggestion(ident, swap.printer_id, SWAP_SEEN, (swap.supply,), swap.at, count, words))
     return tuple(sorted(made, key=lambda one: (one.at, one.id)))

@@ -9,6 +9,8 @@ import re
 from collections.abc import Callable
 from datetime import date, datetime, time
 
+from agent.model.zones import zone_of
+
 _DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
 _MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 _WRITTEN = re.compile(
@@ -27,6 +29,22 @@ def day_words(day: date, today: date | None = None) -> str:
 def moment_words(at: datetime, today: date | None = None) -> str:
     """``Thu 12 Nov 08:15``, in the zone that ``at`` is in."""
     return f"{day_words(at, today)} {at.hour:02}:{at.minute:02}"
+
+
+def dated_words(at: datetime, zone: str) -> str:
+    """``Thu 12 Nov 2026``: the day of a moment in the zone of this IANA name, for what is read long after."""
+    there = at.astimezone(zone_of(zone))
+    return f"{day_words(there)} {there.year}"
+
+
+def clock_words(at: datetime, zone: str, now: datetime | None = None) -> str:
+    """``Thu 12 Nov 08:15 GMT``: a moment by the clock of the zone of this IANA name.
+
+    The year is said where it is not that of ``now``, and always without ``now``: for what is read long after.
+    """
+    there = at.astimezone(zone_of(zone))
+    day = dated_words(at, zone) if now is None else day_words(there, now.astimezone(there.tzinfo))
+    return f"{day} {there:%H:%M %Z}"
 
 
 def span_words(first: date, last: date, today: date | None = None) -> str:

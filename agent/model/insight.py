@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from types import MappingProxyType
 
-from agent.model.day_words import day_words
+from agent.model.day_words import dated_words
 from agent.model.wording import percent_words
 
 PROBABILITIES = (0.01, 0.025, 0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 0.95, 0.975, 0.99)
@@ -38,7 +38,7 @@ class Life:
     ``start_level``, ``end_level``: the shares 0..1 shown first and last, None where the printer gave no number.
     ``left``: the share that was probably left at the end (or is now), between two steps of the level; None if unknown.
     ``ended``: ranDry, swappedEarly, stillIn or unknown. ``sure``: how sure it is, 0..1, that this life began as told
-    (that its beginning was a swap and not noise). ``end_sure``: how sure ``ended`` is.
+    (that its beginning was a swap and not noise). ``end_sure``: how sure ``ended`` is. ``zone``: of its days.
     """
 
     supply: str
@@ -54,12 +54,13 @@ class Life:
     sure: float
     end_sure: float
     used_before: bool = False
+    zone: str = "UTC"
 
     @property
     def text(self) -> str:
         """One sentence for a person."""
         begin = (
-            f"fitted {day_words(self.fitted)} {self.fitted.year}"
+            f"fitted {dated_words(self.fitted, self.zone)}"
             if self.fitted is not None
             else "in before the history begins"
         )

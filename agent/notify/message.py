@@ -10,12 +10,13 @@ import shlex
 import textwrap
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta, tzinfo
+from datetime import date, datetime, timedelta
 
 from agent.alarms.wording import clean, percent, spaced, span
 from agent.model.alarm import Message, rank
 from agent.model.alert_words import FINISHERS, meaning
 from agent.model.cautions import for_alert, for_supply
+from agent.model.day_words import clock_words, day_words
 from agent.model.reading import Alert
 from agent.model.zones import zone_of as named_zone
 
@@ -105,23 +106,17 @@ def _joint_subject(messages: Sequence[Message]) -> str:
     return clean(f"[{clean(gravest, 10)}] {', '.join(counts)}{where}: {_what(messages[0])}", SUBJECT_LIMIT)
 
 
-def zone_of(message: Message) -> tzinfo:
-    """The site's time zone; UTC where it is not known on this machine."""
-    return named_zone(str(message.facts.get("zone") or "UTC"))
+def zone_of(message: Message) -> str:
+    """The site's time zone."""
+    return str(message.facts.get("zone") or "UTC")
 
 
-def moment(at: str | datetime, zone: tzinfo) -> str:
-    """``Mon 2026-03-02 09:00 CET``; empty when it is no moment."""
-    if isinstance(at, str):
-        try:
-            at = datetime.fromisoformat(at)
-        except ValueError:
-            return ""
-    local = at.astimezone(zone)
-    return f"{_DAYS[local.weekday()]} {local:%Y-%m-%d %H:%M} {clean(local.tzname() or '', 12)}".rstrip()
-
-
-_DAYS = ("Mon", "Tue", "Wed", "Thu", "Fri", "Sat", "Sun")
+def moment(at: str, zone: str, now: datetime) -> str:
+    """``Mon 2 Mar 09:00 CET``, with the year where it is not that of ``now``; empty when it is no moment."""
+    try:
+        return clock_words(datetime.fromisoformat(at), zone, now)
+    except ValueError:
+        return ""
 
 
 def _body(message: Message, link: Callable[[Message], str], *, brief: bool = False) -> str:
@@ -215,18 +210,27 @@ def _purpose_rows(message: Message) -> list[tuple[str, str]]:
 def _outlook_rows(message: Message) -> list[tuple[str, str]]:
     chance, days = _number(message, "chance"), _number(message, "within_days")
     level = _number(message, "fraction")
-    dates = [_text(message, name, 20) for name in ("dry_from", "dry_by")]
+    dates = [_day(message, name) for name in ("dry_from", "dry_by")]
     ahead = f"within {span(timedelta(days=days))}" if days else "before the next round"
     return [
         ("Part", _text(message, "part", 100)),
         ("Left", f"about {percent(min(1.0, max(0.0, level)))}" if level is not None else ""),
         ("Chance", f"{percent(chance)} {ahead}" if chance is not None else ""),
         ("Runs out", f"between {dates[0]} and {dates[1]} (8 chances in 10)" if all(dates) else ""),
-        ("Next round", _text(message, "next_round", 20)),
+        ("Next round", _day(message, "next_round")),
         ("Shelf", _shelf(message)),
         ("Rests on", _text(message, "basis", 500)),
         ("Bring", bring(message) if message.kind != "returned" else ""),
     ]
+
+
+def _day(message: Message, fact: str) -> str:
+    """A day among the facts, ``Thu 5 Mar``, with the year where it is not that of the message; empty for none."""
+    try:
+        day = date.fromisoformat(_text(message, fact, 20)[:10])
+    except ValueError:
+        return ""
+    return day_words(day, message.at.astimezone(named_zone(zone_of(message))))
 
 
 def _shelf(message: Message) -> str:
@@ -239,7 +243,7 @@ def _shelf(message: Message) -> str:
     here = f"{name}: {lies}" + (f" ({place})" if place and count else "")
     if not ordered:
         return here + ("; none ordered" if count == 0 else "")
-    expected = _text(message, "order_expected", 20)
+    expected = _day(message, "order_expected")
     return f"{here}; {int(ordered)} ordered" + (f", expected {expected}" if expected else "")
 
 
@@ -293,13 +297,13 @@ def _supply_rows(message: Message) -> list[tuple[str, str]]:
 
 
 def _when_rows(message: Message) -> list[tuple[str, str]]:
-    zone = zone_of(message)
+    zone, now = zone_of(message), message.at
     since = message.facts.get("silent_since") or message.facts.get("raised_at")
-    rows = [("Since", moment(str(since), zone) if since else "")]
+    rows = [("Since", moment(str(since), zone, now) if since else "")]
     if message.kind == "returned":
-        rows.append(("Until", moment(str(message.facts.get("returned_at") or ""), zone)))
+        rows.append(("Until", moment(str(message.facts.get("returned_at") or ""), zone, now)))
     else:
-        rows.append(("Read", moment(str(message.facts.get("reading_at") or ""), zone)))
+        rows.append(("Read", moment(str(message.facts.get("reading_at") or ""), zone, now)))
     return [*rows, ("Told because", _reason(message)), ("Note", _text(message, "note", 1000))]
 
 

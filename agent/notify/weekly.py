@@ -30,9 +30,7 @@ def weekly(week: Week, locale: Locale, to: tuple[str, ...] = ()) -> Digest:
     _pages(sheet, week, locale, drawn)
     _alarms(sheet, week, locale, drawn)
     _served(sheet, week, locale)
-    sheet.say(
-        f"As of {week.until.astimezone(zone):%Y-%m-%d %H:%M %Z}. Chances are forecasts, not promises.", small=True
-    )
+    sheet.say(f"As of {locale.moment(week.until.astimezone(zone))}. Chances are forecasts, not promises.", small=True)
     soon = len(week.coming)
     to_come = f"{soon} run-out{'s' if soon != 1 else ''} to come" if soon else "nothing runs out next week"
     subject = clean(

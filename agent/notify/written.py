@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Sequence
-from datetime import date
+from datetime import date, datetime
 from html import escape
 
 from agent.alarms.wording import clean
@@ -54,6 +54,13 @@ class Locale:
         from babel.dates import format_skeleton
 
         return clean(format_skeleton("MMMEd", at, locale=self._locale), 40)
+
+    def moment(self, at: datetime) -> str:
+        """``25 Nov 2026, 08:14 GMT``, by the clock of the zone that ``at`` is in."""
+        from babel.dates import format_time
+
+        clock = format_time(at.time(), "short", locale=self._locale)
+        return clean(f"{self.day(at, weekday=False)}, {clock} {at:%Z}", 80)
 
     def number(self, value: float) -> str:
         """``12,345``."""

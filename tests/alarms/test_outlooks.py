@@ -40,7 +40,7 @@ def test_an_alarm_comes_when_the_chance_of_running_out_in_time_reaches_the_limit
     assert message.facts["chance"] == 0.59
     body = compose([message]).body
     assert "Chance       59 % within 7 d\n" in body
-    assert "Runs out     between 2026-03-05 and 2026-03-12 (8 chances in 10)\n" in body
+    assert "Runs out     between Thu 5 Mar and Thu 12 Mar (8 chances in 10)\n" in body
     assert "Bring        a new cyan toner" in body
     assert "Left         about 6 %" in body
 
@@ -115,8 +115,8 @@ def test_it_will_run_dry_before_the_next_round_and_none_is_on_the_shelf():
     )
     body = compose([message]).body
     assert "Chance       83 % before the next round\n" in body
-    assert "Next round   2026-03-06\n" in body
-    assert "Shelf        TG-40C: none; 2 ordered, expected 2026-03-09\n" in body
+    assert "Next round   Fri 6 Mar\n" in body
+    assert "Shelf        TG-40C: none; 2 ordered, expected Mon 9 Mar\n" in body
 
 
 def test_what_lies_on_the_shelf_or_is_not_counted_is_no_alarm_of_this_rule():

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
@@ -202,6 +203,10 @@ def test_the_command_says_what_would_have_come_and_what_would_not(program):
     text = run(*when)
     assert "1 would have come, 1 that came would not have, 0 come either way" in text
     assert "instead of low" in text
+    # The settings say no zone, the printer's site is in Prague: 8:00 UTC is 9:00 there in winter.
+    assert re.match(r"Mon 2 Mar( 2026)? 08:00 UTC to Mon 2 Mar( 2026)? 10:00 UTC through 2 rules", text)
+    assert re.search(r"Mon 2 Mar( 2026)? 10:24 CET .*Front desk", text)
+    assert not re.search(r"\d{4}-\d\d-\d\d", text)
     data = json.loads(run(*when, "--json"))
     assert data["format"] == "lowmark.alarms.rehearsal.v1"
     assert [(one["key"], one["beside"]) for one in data["missed"]] == [("low|1|toner:cyan", ["half"])]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import zlib
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -121,3 +122,18 @@ def test_a_folder_that_is_not_there_is_said_in_words(desk):
 def test_nothing_seen_draws_nothing():
     made = history([], [], until=24)
     assert plots.as_text(plots.lives(made, look(made, Fleet(), START)), 80) == ""
+
+
+def test_days_on_the_axis_are_those_of_people_with_the_year_where_it_is_another(desk, tmp_path):
+    made, insight, as_of = desk
+    row = next(one for one in plots.as_text(plots.levels(made, insight, as_of), 100).splitlines() if " Jan" in one)
+    days = re.findall(r"[A-Z][a-z]{2} \d{1,2} [A-Z][a-z]{2}(?: \d{4})?", row)
+    assert len(days) >= 4
+    assert days[0] == "Mon 6 Jan"
+    for later in (as_of + timedelta(days=280),):
+        text = plots.as_text(plots.use(made, insight, later), 100)
+        assert not re.search(r"\d{4}-\d\d", text)
+    plots.save(plots.levels(made, insight, as_of), tmp_path / "levels.svg")
+    words = [one.text for one in ET.parse(tmp_path / "levels.svg").iter("{http://www.w3.org/2000/svg}text")]
+    assert sum(bool(re.fullmatch(r"[A-Z][a-z]{2} \d{1,2} [A-Z][a-z]{2}", word or "")) for word in words) >= 3
+    assert not any(re.search(r"\d{4}-\d\d", word or "") for word in words)

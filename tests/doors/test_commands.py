@@ -5,11 +5,14 @@ from __future__ import annotations
 import json
 import os
 import pty
+import re
 import select
 import subprocess
 import sys
 from collections.abc import Callable
+from datetime import datetime, timedelta
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 from argon2 import PasswordHasher
@@ -126,6 +129,7 @@ def test_a_token_is_shown_once(run: Run, url: str) -> None:
     assert (again["scope"], again["expires"]) == ("serve", None)
     listed = run("tokens", "list")
     assert "stock list" in listed.stdout
+    assert listed.stdout.count(" UTC") >= 3, "where no settings say a zone"
     assert secret not in listed.stdout + run("tokens", "list", "--json").stdout
     assert run("tokens", "revoke", "stock list").exit_code == 0
     states = [one["good"] for one in json.loads(run("tokens", "list", "--json").stdout)["tokens"]]
@@ -133,3 +137,30 @@ def test_a_token_is_shown_once(run: Run, url: str) -> None:
     with Store.open(url) as store:
         assert [entry.kind for entry in store.ledger()] == ["tokenMade", "tokenMade", "tokenRevoked"]
         assert store.ledger()[0].who == "Lark"
+
+
+def test_people_and_tokens_are_told_by_the_clock_of_the_agents_zone(url: str, tmp_path: Path) -> None:
+    settings = tmp_path / "lowmark.yaml"
+    settings.write_text(f"zone: Asia/Kolkata\nstore: {url}\n")
+
+    def told(*words: str) -> str:
+        done = CliRunner().invoke(APP, [*words, "--settings", str(settings)], env={"COLUMNS": "200"})
+        assert done.exit_code == 0, done.output
+        return done.stdout + done.stderr
+
+    there = ZoneInfo("Asia/Kolkata")
+    before = datetime.now(there) + timedelta(days=90)
+    said = told("tokens", "add", "stock list", "--for", "90d", "--by", "Lark")
+    days = {f"{at:%a} {at.day} {at:%b}" for at in (before, datetime.now(there) + timedelta(days=90))}
+    assert any(f"until {day}" in said for day in days)
+    assert " IST." in said
+    told("people", "add", "Robin", "--no-password", "--by", "Lark")
+    for text in (told("tokens", "list"), told("people", "list")):
+        assert " UTC" not in text
+        assert not re.search(r"\d{4}-\d\d-\d\d", text)
+    assert " IST" in told("tokens", "list")
+    made = json.loads(told("tokens", "list", "--json"))["tokens"][0]["made"]
+    assert datetime.fromisoformat(made).utcoffset() == timedelta(0), "JSON stays as it is"
+    with Store.open(url) as store:
+        text = next(one.text for one in store.ledger() if one.kind == "tokenMade")
+    assert re.search(r"until \w{3} \d+ \w{3} \d{4} \d\d:\d\d IST$", text), text

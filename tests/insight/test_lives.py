@@ -279,3 +279,15 @@ def test_fine_steps_that_are_rounded_down_are_not_taken_for_rounded_up(rounded, 
     made = history([supply], [counter(counts)], until=24 * 60)
     chances = pool([summarise(made, Fleet(), at(24 * 60))]).steps_of(("Tallgrass M40", "toner", "black")).chances
     assert max(range(3), key=chances.__getitem__) == best
+
+
+def test_the_days_of_notes_are_those_of_the_site():
+    # 300 hours after Monday 6 January 2025, 7:00 UTC, is Saturday the 18th, 19:00 UTC; on Kiritimati it is Sunday by
+    # then (tz database, Pacific/Kiritimati: 14 hours before UTC).
+    _, counts = steady(60)
+    entry = LedgerEntry(at(300), "swapped", "swapped", 1, "toner:black", "technician")
+    supply = track(falling(60, 30, (0, 1200)))
+    for zone, day in (("UTC", "Sat 18 Jan 2025"), ("Pacific/Kiritimati", "Sun 19 Jan 2025")):
+        made = history([supply], [counts], until=1440, ledger=[entry], zone=zone)
+        told = [note.text for note in look(made, Fleet(), at(1440)).notes]
+        assert f"a swap was logged on {day}, but the level shows none" in told

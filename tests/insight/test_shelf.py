@@ -127,7 +127,7 @@ def test_a_shelf_cannot_hold_less_than_nothing():
     found = after(into(0, 1), entry(1, "shelfCountedOut", "TG-40K", place="Cupboard 3", count=3), into(2, 2))
     assert lying(found) == {"TG-40K Cupboard 3": 2}
     (remark,) = found.remarks
-    assert "3 taken on 2026-03-03, but the books had 1 there" in remark.text
+    assert "3 taken on Tue 3 Mar 2026, but the books had 1 there" in remark.text
     assert 'lowmark shelf recount TG-40K N --place "Cupboard 3"' in remark.text
 
 

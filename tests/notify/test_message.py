@@ -8,7 +8,7 @@ from email import message_from_bytes
 from email.policy import default
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agent.notify.channel import masked
@@ -37,7 +37,7 @@ def test_a_low_toner_message_says_all_that_a_technician_needs():
         "Left         8 % (720 of 9,000 tenths of grams)",
         "Bring        a new cyan toner, as the printer calls it: TG-40 cyan",
         "Counter      45,120 impressions",
-        "Since        Mon 2026-03-02 09:00 CET",
+        "Since        Mon 2 Mar 09:00 CET",
         "Note         Cartridges are in cupboard 3.",
         "Acknowledge: lowmark alarms ack 'low|7|toner:cyan' --by NAME",
     ):
@@ -46,9 +46,9 @@ def test_a_low_toner_message_says_all_that_a_technician_needs():
 
 def test_since_is_in_the_time_of_the_site():
     # 8:00 UTC is 9:00 in Prague in winter and 10:00 in summer (tz database, Europe/Prague).
-    assert "Mon 2026-03-02 09:00 CET" in body()
-    assert "Wed 2026-07-01 10:00 CEST" in body(raised_at="2026-07-01T08:00:00+00:00")
-    assert "Mon 2026-03-02 08:00 UTC" in body(zone="Nowhere/At all")
+    assert "Mon 2 Mar 09:00 CET" in body()
+    assert "Wed 1 Jul 10:00 CEST" in body(raised_at="2026-07-01T08:00:00+00:00")
+    assert "Mon 2 Mar 08:00 UTC" in body(zone="Nowhere/At all")
 
 
 @pytest.mark.parametrize("level", ["unknown", "other"])
@@ -112,7 +112,7 @@ def test_an_alert_says_what_it_means_and_what_to_look_at_first():
 def test_a_return_brings_nothing_and_warns_of_nothing():
     text = compose([message(event="returned", returned_at="2026-03-02T10:30:00+00:00")])
     assert text.subject.startswith("[medium] Back to normal: Front desk")
-    assert "Until        Mon 2026-03-02 11:30 CET" in text.body
+    assert "Until        Mon 2 Mar 11:30 CET" in text.body
     assert "Bring" not in text.body
     assert "Take care" not in text.body
 
@@ -136,6 +136,7 @@ HOSTILE = st.text(
 )
 
 
+@settings(deadline=None)
 @given(HOSTILE, HOSTILE, HOSTILE, HOSTILE)
 def test_nothing_that_a_printer_says_makes_a_header_or_a_line(name, place, described, key):
     plain = message(printer="x", place="x", description="x", key="x")
