@@ -110,10 +110,9 @@ class Aftercare:
             self._soon()
 
     def _soon(self) -> None:
-        service = self._service
         self._again = True
-        if service.scheduler is not None and not self._reckoning and service.scheduler.get_job("pages") is not None:
-            service.scheduler.modify_job("pages", next_run_time=service.clocks.now())
+        if not self._reckoning:
+            self._service.schedule.reckon_now()
 
     async def reckon(self) -> None:
         """Reckon anew what wants it, and once more where something was logged meanwhile; one call at a time."""

@@ -1,48 +1,34 @@
-"""The agent as it runs: the parts joined, the schedule, start, reload, stop.
-
-every status interval    sweep, then judge the agent itself
-at a notification        ask that printer, beside the sweep
-every second             the outbox; at once when there is something to tell
-every two seconds        look whether a service was logged; if so ask that printer, and see it proven
-every half minute        reckon run-outs, upkeep and what to order anew, where something changed
-every twenty seconds     write the letters that are due
-every night              thin the history
-now and then             tell the service manager that all is well
-"""
+"""The agent as it runs: the parts joined, start, reload, stop, and a sweep. When it does what: ``schedule``."""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import Awaitable, Callable
+from collections.abc import Callable
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-from functools import partial
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
 import structlog
-from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from agent.app import parts
-from agent.app.aftercare import LOGGED_SECONDS, Aftercare
+from agent.app.aftercare import Aftercare
 from agent.app.desk import AlarmDesk
 from agent.app.digests import Sources
 from agent.app.entry import certificate_of
 from agent.app.hearing import Hearing
 from agent.app.letters import Letters
 from agent.app.links import Keys, Links
-from agent.app.loop import tidy
-from agent.app.news import EVERY_SECONDS as WATCHED_SECONDS
 from agent.app.openings import opened
-from agent.app.pages import EVERY_SECONDS, Pages
+from agent.app.pages import Pages
 from agent.app.pulse import Pulse
 from agent.app.recorder import Recorder
+from agent.app.schedule import Schedule
 from agent.app.supervisor import Supervisor
 from agent.app.swaps import SwapWatch
 from agent.app.telemetry import Telemetry
 from agent.app.teller import Teller
-from agent.app.writing import EVERY_SECONDS as LETTERS_SECONDS
 from agent.app.writing import Writer
 from agent.metrics import Metrics
 from agent.model.alarm import AlarmRecord
@@ -61,13 +47,8 @@ from agent.sweep.run import Report, Sweep, Work
 from agent.sweep.station import Station, Stop
 from agent.web import Server
 
-HEARTBEAT_SECONDS = 5.0
-FIRST_RECKONING_SECONDS = 5.0
 CHANGED_SECONDS = 2.0
 """So long at most the page waits for the agent to take up what it did to an alarm."""
-KEEP_UP_SECONDS = 1.0
-SENT_KEPT = timedelta(days=30)
-"""How long messages that were sent are kept, to be looked at and so that none is told twice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -124,12 +105,11 @@ class Service:
         self.loop: asyncio.AbstractEventLoop | None = None
         self.hands: Callable[[str, Handwork], str] | None = None
         self.server: Server | None = None
-        self.scheduler: Any = None
+        self.schedule = Schedule(self)
         self.sweep: Sweep
         self.engine: Engine
         self.reader: Reader
         self._sweeping = asyncio.Lock()
-        self._tidied = False
 
     # --- start and stop ------------------------------------------------------------------------------------------
 
@@ -158,7 +138,7 @@ class Service:
         self.server = Server(self.pages.app(), listen.host, listen.port or 0, certificate)
         self.server.start()
         self.telemetry.start(self.settings.metrics.otlp)
-        self._schedule()
+        self.schedule.start()
         self.teller.start()
         self.log.info(
             "started", version=self.pulse.vitals.version, stations=len(stops), engine=self.engine.name,
@@ -181,14 +161,14 @@ class Service:
     async def stop(self) -> None:
         """Stop the schedule, finish what was begun, write what waits."""
         self.supervisor.stopping()
-        self.scheduler.pause()
+        self.schedule.pause()
         self.pages.stop()
         self.telemetry.end()
         self.sweep.end()
         await self.hearing.stop()
         async with self._sweeping:
             # Only now: shutting the schedule down cancels the jobs that are at work.
-            self.scheduler.shutdown(wait=False)
+            self.schedule.end()
             left = await asyncio.to_thread(self.recorder.stop)
         await self.teller.stop()
         if left:
@@ -246,29 +226,6 @@ class Service:
         self.sweep.watch([before.get(stop) or Station(stop) for stop in stops])
         self.pulse.watching(len(stops))
 
-    def _schedule(self) -> None:
-        self.scheduler = AsyncIOScheduler(timezone="UTC", job_defaults={"coalesce": True, "max_instances": 1})
-
-        def add(job: Callable[[], Awaitable[None]], *words: str, **more: Any) -> None:
-            self.scheduler.add_job(partial(_to_the_end, job), *words, misfire_grace_time=None, **more)
-
-        seconds = self.settings.polling.status.total_seconds()
-        add(self._sweep_job, "interval", seconds=seconds, id="sweep", next_run_time=self.clocks.now())
-        add(self._thin_job, "cron", hour=2, minute=30, id="thin")
-        add(self.aftercare.look, "interval", seconds=LOGGED_SECONDS, id="logged", max_instances=3)
-        soon = self.clocks.now() + timedelta(seconds=FIRST_RECKONING_SECONDS)
-        add(self.aftercare.reckon, "interval", seconds=EVERY_SECONDS, id="pages", next_run_time=soon, max_instances=3)
-        if self.settings.metrics.otlp is not None:
-            every = self.settings.metrics.otlp.every.total_seconds()
-            add(self.telemetry.send, "interval", seconds=every, id="telemetry")
-        if self.pages.open:
-            add(self.pages.watch, "interval", seconds=WATCHED_SECONDS, id="news")
-        add(self._letter_job, "interval", seconds=LETTERS_SECONDS, id="letters", next_run_time=soon)
-        watchdog = self.supervisor.watchdog_seconds
-        beat = min(HEARTBEAT_SECONDS, watchdog / 3 if watchdog else HEARTBEAT_SECONDS)
-        add(self._beat_job, "interval", seconds=beat, id="beat", next_run_time=self.clocks.now())
-        self.scheduler.start()
-
     # --- reload --------------------------------------------------------------------------------------------------
 
     async def reload(self) -> bool:
@@ -322,28 +279,10 @@ class Service:
             if change.wants_restart:
                 self.log.warning("this setting changes only when the agent is started again", key=change.key)
         await self.teller.use(channels)
-        if settings.polling.status != old.polling.status and self.scheduler is not None:
-            self.scheduler.reschedule_job("sweep", trigger="interval", seconds=settings.polling.status.total_seconds())
+        if settings.polling.status != old.polling.status:
+            self.schedule.sweep_every(settings.polling.status)
 
-    # --- the jobs ------------------------------------------------------------------------------------------------
-
-    async def _sweep_job(self) -> None:
-        keeping_up = asyncio.create_task(self._keep_up())
-        try:
-            await self.sweep_once()
-        finally:
-            keeping_up.cancel()
-        await self.aftercare.surprises()
-        await asyncio.to_thread(self.metrics.prepare)
-        if not self._tidied:
-            self._tidied = True
-            await asyncio.to_thread(tidy)
-
-    async def _keep_up(self) -> None:
-        """While a sweep goes on, write what it brings for the metrics page: a scrape in its midst is quick, too."""
-        while True:
-            await asyncio.sleep(KEEP_UP_SECONDS)
-            await asyncio.to_thread(self.metrics.keep_up)
+    # --- what it does --------------------------------------------------------------------------------------------
 
     async def sweep_once(self, *, full: bool = False) -> Report:
         """One sweep now, and what comes with it."""
@@ -391,11 +330,6 @@ class Service:
             seconds=round(report.seconds, 3), **report.failures,
         )  # fmt: skip
 
-    async def _letter_job(self) -> None:
-        """Not before the first sweep and the first reckoning: what nobody has looked up cannot be written about."""
-        if self.health().swept and (self.pages.foresight.insights or not self.sweep.fleet.views):
-            await self.writer.look()
-
     def _letter_sources(self) -> Sources:
         house, now = self.pages.house, self.clocks.now()
         return Sources(
@@ -403,27 +337,6 @@ class Service:
             lambda site: house.round(site, None, None), lambda: house.stock(now),
             lambda: house.order_advice(now),
         )  # fmt: skip
-
-    async def _thin_job(self) -> None:
-        keep = self.settings.retention
-        removed = 0
-        try:
-            await asyncio.to_thread(self.store.forget_sent, self.clocks.now() - SENT_KEPT)
-            while True:
-                now = self.clocks.now()
-                step = await asyncio.to_thread(self.store.thin, now, keep.raw, keep.hours, keep.days)
-                removed += step.removed
-                if step.done:
-                    break
-                await asyncio.sleep(1)
-        except StoreError as error:
-            self.log.warning("the history could not be thinned; it will be tried again tomorrow", problem=str(error))
-        self.log.info("history thinned", points=removed)
-        await asyncio.to_thread(tidy)
-
-    async def _beat_job(self) -> None:
-        self.pulse.beat()
-        self.supervisor.alive()
 
     # --- state ---------------------------------------------------------------------------------------------------
 
@@ -474,9 +387,3 @@ class Service:
                 mine[key] = records[key]
             else:
                 mine.pop(key, None)
-
-
-async def _to_the_end(job: Callable[[], Awaitable[None]]) -> None:
-    """Run a job. The end of the schedule cancels what is at work then; that is no failure to report."""
-    with contextlib.suppress(asyncio.CancelledError):
-        await job()

@@ -1,4 +1,4 @@
-"""The store itself: every call is one transaction, takes values and gives values."""
+"""The store itself: what is asked of it (``lookup``), and every writing call; each is one transaction."""
 
 from __future__ import annotations
 
@@ -11,34 +11,20 @@ from typing import Self, TypeVar
 from sqlalchemy import Connection, Engine, exc, insert, select
 
 from agent.model.alarm import AlarmRecord, Message
-from agent.model.contact import Contact, ContactState, Observation, StatusPoint
-from agent.model.fleet import LedgerEntry, Printer, PrinterHistory
-from agent.model.grain import Grain
-from agent.model.outbox import Letter
-from agent.model.reading import Reading
+from agent.model.contact import Contact, Observation
+from agent.model.fleet import LedgerEntry, Printer
 from agent.model.window import Opened
 from agent.store import engine as engines
-from agent.store import (
-    ledgers,
-    merging,
-    observing,
-    openings,
-    outlining,
-    photos,
-    printers,
-    reading_back,
-    recording,
-    telling,
-    thinning,
-)
+from agent.store import ledgers, merging, openings, photos, printers, recording, telling, thinning
 from agent.store.backup import keep_before_upgrade, way_back
 from agent.store.engine import Place
 from agent.store.errors import StoreBusy, StoreNewer, StoreRejected
+from agent.store.lookup import Lookup
 from agent.store.moments import micros
 from agent.store.people import Register
 from agent.store.schema import bring_up_to_date
 from agent.store.snapshot import clean
-from agent.store.state import LastKnown, load, load_contacts
+from agent.store.state import LastKnown, load
 from agent.store.statements import ERROR_LENGTH
 from agent.store.tables import receipt
 
@@ -66,8 +52,8 @@ class Thinned:
     done: bool
 
 
-class Store:
-    """The history of a fleet.
+class Store(Lookup):
+    """The history of a fleet; see ``Lookup`` for what it can be asked.
 
     All methods may be called from any thread. Writing is done one call at a time, and each call is one transaction:
     it is written wholly or not at all, and once the call returned it outlives the process. Every method may raise a
@@ -75,8 +61,7 @@ class Store:
     """
 
     def __init__(self, engine: Engine, place: Place, gap: timedelta) -> None:
-        self._engine = engine
-        self._place = place
+        super().__init__(engine, place)
         self._gap = gap // timedelta(microseconds=1)
         self._known: dict[int, LastKnown] = {}
         self._lock = threading.Lock()
@@ -122,14 +107,6 @@ class Store:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def __repr__(self) -> str:
-        return f"Store({self._place.shown!r})"
-
-    @property
-    def url(self) -> str:
-        """Where the store is, without the password."""
-        return self._place.shown
-
     @property
     def register(self) -> Register:
         """People, their sessions and tokens."""
@@ -165,19 +142,6 @@ class Store:
             return saved
 
         return self._write(work)
-
-    def printers(self, *, retired: bool = False) -> tuple[Printer, ...]:
-        """The printers in order of their names; those out of service only if ``retired``."""
-        return self._read(lambda connection: printers.every(connection, retired=retired))
-
-    def find_printers(self, text: str) -> tuple[Printer, ...]:
-        """The printers whose name, serial number, address, MAC or id is ``text``, the likeliest first."""
-        return self._read(lambda connection: printers.find(connection, text))
-
-    def find_printer(self, text: str) -> Printer | None:
-        """The likeliest of ``find_printers``: in service before retired, name before serial, address, MAC, id."""
-        found = self.find_printers(text)
-        return found[0] if found else None
 
     # --- writing ------------------------------------------------------------------------------------------------
 
@@ -259,90 +223,11 @@ class Store:
         """Write alarm records, what the ledger says of them and what must be told, in one transaction."""
         return self.commit((), states, ledger, messages, gone=gone, bases=bases)
 
-    # --- reading ------------------------------------------------------------------------------------------------
-
-    def history(self, printer_id: int, since: datetime | None = None, until: datetime | None = None) -> PrinterHistory:
-        """All that is known about one printer between two moments (both included; None: no bound).
-
-        Each track begins with the point in force at ``since``, whose moment may be earlier. Contact runs are cut at
-        the bounds. Raises StoreRejected for an unknown printer.
-        """
-        return self._read(lambda connection: reading_back.history(connection, printer_id, since, until))
-
-    def outline(self, printer_id: int, since: datetime, until: datetime, grain: Grain) -> PrinterHistory:
-        """A history for the eye: of each track only the points in force at the moments of ``grain``, one counter.
-
-        Takes about as long for a year of a busy printer as for a month of an idle one. Where the counter fell between
-        two moments every point between is given. Raises StoreRejected for an unknown printer.
-        """
-        return self._read(lambda connection: outlining.outline(connection, printer_id, since, until, grain))
-
-    def status_history(
-        self, printer_id: int, since: datetime | None = None, until: datetime | None = None
-    ) -> tuple[StatusPoint, ...]:
-        """What the printer said of its state, whenever that changed; bounds as in ``history``."""
-        return self._read(lambda connection: reading_back.statuses(connection, printer_id, since, until))
-
-    def observations(
-        self, printer_id: int, since: datetime | None = None, until: datetime | None = None
-    ) -> tuple[Observation, ...]:
-        """The history of one printer as observations in order of time, at least one a day while it answered.
-
-        Given to ``observe`` of an empty store they make the same levels, impressions and answered contacts again.
-        """
-        return self._read(lambda it: tuple(observing.observations(it, printer_id, since, until)))
-
-    def latest(self, printer_ids: Collection[int] | None = None) -> Mapping[int, Reading]:
-        """The last reading of each printer that ever answered, ``at`` being its latest answer.
-
-        Good enough to start again with; ``system.uptime`` is None where nothing else changed since it was stored.
-        """
-        return self._read(lambda connection: reading_back.latest(connection, printer_ids))
-
-    def contacts(self, printer_ids: Collection[int] | None = None) -> Mapping[int, ContactState]:
-        """The present run of contact or of silence of each printer (of these printers) that was ever asked."""
-        return reading_back.contacts(self._read(lambda connection: load_contacts(connection, printer_ids)))
-
-    def ledger(
-        self,
-        printer_id: int | None = None,
-        since: datetime | None = None,
-        until: datetime | None = None,
-        kinds: Collection[str] | None = None,
-        limit: int | None = None,
-    ) -> tuple[LedgerEntry, ...]:
-        """Ledger entries in order of time (both bounds included); with ``limit`` the latest so many."""
-        return self._read(lambda connection: ledgers.read(connection, printer_id, since, until, kinds, limit))
-
-    def ledger_after(self, entry_id: int, kinds: Collection[str]) -> tuple[LedgerEntry, ...]:
-        """Entries of these kinds written after the one with this id, in that order, whatever moment they are about."""
-        return self._read(lambda connection: ledgers.after(connection, entry_id, kinds))
-
-    def last_entry(self) -> int:
-        """The id of the ledger entry written last; 0 where there is none."""
-        return self._read(ledgers.last)
-
-    def entry(self, entry_id: int) -> LedgerEntry | None:
-        """One ledger entry; None where there is none with this id."""
-        return self._read(lambda connection: ledgers.one(connection, entry_id))
-
     def keep_photo(self, content: bytes, media_type: str, at: datetime) -> str:
         """Keep a photo; gives the name by which ``photo`` finds it, made of its content alone."""
         return self._write(lambda connection: photos.keep(connection, content, media_type, at))
 
-    def photo(self, name: str) -> tuple[bytes, str] | None:
-        """Content and media type of a photo; None where there is none of this name."""
-        return self._read(lambda connection: photos.read(connection, name))
-
-    def alarms(self) -> tuple[AlarmRecord, ...]:
-        """Every alarm record, in order of key."""
-        return self._read(telling.alarms)
-
-    # --- maintenance windows, and what is kept once ----------------------------------------------------------------
-
-    def windows(self) -> tuple[Opened, ...]:
-        """The maintenance windows that people opened, in order of name; one may be over by its time."""
-        return self._read(openings.every)
+    # --- maintenance windows ------------------------------------------------------------------------------------
 
     def open_window(self, window: Opened, entry: LedgerEntry) -> None:
         """Open one, with what the ledger says. Raises StoreRejected where one of this name is open."""
@@ -358,14 +243,6 @@ class Store:
 
     # --- the outbox ---------------------------------------------------------------------------------------------
 
-    def due(self, now: datetime, limit: int = 100) -> tuple[Letter, ...]:
-        """Letters to send now, the longest waiting first."""
-        return self._read(lambda connection: telling.due(connection, now, limit))
-
-    def knows_message(self, dedupe_key: str) -> bool:
-        """Whether this message is in the outbox: waiting, sent (and not forgotten yet) or given up."""
-        return self._read(lambda connection: telling.is_known(connection, dedupe_key))
-
     def mark_sent(self, letter_id: int, now: datetime) -> None:
         """This letter has been sent."""
         self._write(lambda it: telling.mark(it, letter_id, now, state="sent", tried=True, last_error=""))
@@ -377,18 +254,10 @@ class Store:
             values |= {"state": "waiting", "next_try": micros(next_try)}
         self._write(lambda it: telling.mark(it, letter_id, now, **values))
 
-    def dead_letters(self) -> tuple[Letter, ...]:
-        """Letters that were given up."""
-        return self._read(lambda connection: telling.in_state(connection, "dead"))
-
     def revive(self, letter_id: int, now: datetime) -> bool:
         """Send a dead letter again, from ``now`` on; False when there is no dead letter with this id."""
         again: dict[str, object] = {"was": "dead", "state": "waiting", "tries": 0, "next_try": micros(now)}
         return self._write(lambda it: telling.mark(it, letter_id, now, **again))
-
-    def outbox_counts(self) -> Mapping[str, int]:
-        """How many letters are ``waiting``, ``sent`` and ``dead``."""
-        return self._read(telling.counts)
 
     def forget_sent(self, before: datetime) -> int:
         """Take out letters that were sent before this moment; how many there were. Dead letters stay."""
@@ -419,10 +288,6 @@ class Store:
         return Thinned(*self._write(lambda connection: thinning.thin(connection, now, keep, limit)))
 
     # --- inside -------------------------------------------------------------------------------------------------
-
-    def _read(self, work: Callable[[Connection], _T]) -> _T:
-        with engines.reading(self._engine, self._place) as connection:
-            return work(connection)
 
     def _write(self, work: Callable[[Connection], _T]) -> _T:
         with self._lock, engines.writing(self._engine, self._place) as connection:
