@@ -17,7 +17,7 @@ from agent.insight.upkeep import upkeep
 from agent.mib.oddities import Oddity, OddityErrors, parse
 from agent.model.contact import StatusPoint
 from agent.model.failure import Failure
-from agent.model.fleet import PrinterHistory
+from agent.model.fleet import Place, PrinterHistory
 from agent.model.insight import Insight
 from agent.model.reading import Reading
 from agent.model.upkeep import PrinterUpkeep
@@ -68,6 +68,9 @@ def stops(settings: Settings, known: Sequence[Oddity]) -> list[Stop]:
             credentials[name] = settings.credentials[name].wire()
         except (SecretMissing, SecretUnfit) as error:
             raise Unfit(f"credentials {name}: {error}") from None
+    polling = settings.polling
+    timeout, deadline = polling.timeout.total_seconds(), polling.deadline.total_seconds()
+    places: dict[Place, Place] = {}  # one object for all that stand in one room
     made = []
     for target in settings.targets():
         _check_oddities(target, names)
@@ -75,15 +78,15 @@ def stops(settings: Settings, known: Sequence[Oddity]) -> list[Stop]:
             host=target.host,
             port=target.port,
             credentials=credentials[target.credentials],
-            timeout=settings.polling.timeout.total_seconds(),
-            retries=settings.polling.retries,
-            deadline=settings.polling.deadline.total_seconds(),
+            timeout=timeout,
+            retries=polling.retries,
+            deadline=deadline,
         )
         made.append(
             Stop(
                 peer=peer,
                 name=target.name,
-                place=target.place,
+                place=places.setdefault(target.place, target.place),
                 tags=target.tags,
                 device=target.device,
                 named_oddities=target.oddities,

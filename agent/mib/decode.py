@@ -74,7 +74,7 @@ def decode_again(
         return reading, None
     values = tuple(decoder.values)
     remarks = tuple(decoder.of_parts) if reading.remarks else parts.NO_REMARKS
-    return reading, Memory(cells, decoder.layout, device_index, oddities, values, remarks)
+    return reading, Memory(tuple(cells.values()), decoder.layout, device_index, oddities, values, remarks)
 
 
 def _bounded(cells: Cells) -> Cells:

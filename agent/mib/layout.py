@@ -43,7 +43,7 @@ _NO_ROWS: Mapping[str, tuple[Row, ...]] = MappingProxyType({})
 
 @dataclass(frozen=True, slots=True)
 class Layout:
-    """Everything that a set of OIDs holds.
+    """Everything that a set of OIDs holds. ``oids``: the set itself, in the order in which they were given.
 
     ``devices``: hrDeviceIndex -> table name -> rows, in order of index (tables of the printer and host resources).
     ``shared``: table name -> rows, for what belongs to the whole address (interfaces, imaging counters).
@@ -51,6 +51,7 @@ class Layout:
     of them, or of those in hrPrinterTable when none speaks it.
     """
 
+    oids: tuple[str, ...]
     devices: Mapping[int, Mapping[str, tuple[Row, ...]]]
     shared: Mapping[str, tuple[Row, ...]]
     speaks_printer_mib: frozenset[int]
@@ -113,6 +114,7 @@ def compile_layout(cells: tuple[str, ...]) -> Layout:
         if index not in rows:
             rows[index] = Row(index[1] if len(index) == 2 else index[0], suffix, _row_cells(table, suffix))
     return Layout(
+        cells,
         MappingProxyType({device: _frozen(tables) for device, tables in sorted(devices.items())}),
         _frozen(shared),
         frozenset(speaks),

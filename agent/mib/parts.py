@@ -56,10 +56,11 @@ _GREATEST = 2**64
 class Memory(NamedTuple):
     """What one reading was decoded from, and its parts with the remarks on each, by their numbers.
 
-    ``cells`` are those that were given: nobody may change them afterwards.
+    ``cells`` are the values of the cells that were given, in the order of ``layout.oids``: a whole fleet is remembered,
+    and the names, of which printers of one model have the same, stand in their layout once.
     """
 
-    cells: Cells
+    cells: tuple[Value, ...]
     layout: Layout
     device: int
     oddities: Sequence[Oddity]
@@ -76,13 +77,14 @@ def of_cell(oid: str) -> frozenset[int]:
 
 def stale(cells: Cells, before: Memory, device: int, oddities: Sequence[Oddity]) -> frozenset[int]:
     """The parts of the reading ``before`` that these cells make anew; ``ALL`` itself where there is no telling."""
-    old = before.cells
-    if before.device != device or before.oddities != oddities or list(cells) != list(old):
+    if before.device != device or before.oddities != oddities or tuple(cells) != before.layout.oids:
         return ALL
     found: frozenset[int] = frozenset()
-    for oid in compress(cells, map(is_not, cells.values(), old.values())):  # mostly they are the very same objects
+    old = before.cells
+    for place in compress(range(len(old)), map(is_not, cells.values(), old)):  # mostly they are the very same objects
+        oid, was = before.layout.oids[place], old[place]
         value = cells[oid]
-        if value != old[oid] or type(value) is not type(old[oid]):
+        if value != was or type(value) is not type(was):
             found = ALL if absurd(value) else found | of_cell(oid)
             if len(found) == COUNT:
                 return ALL

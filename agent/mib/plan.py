@@ -90,6 +90,11 @@ def is_volatile(oid: str) -> bool:
     return oid.startswith(_ALERT)
 
 
+def tells(oid: str) -> bool:
+    """Whether the value of this cell can tell that the tables have changed (see ``must_learn_again``)."""
+    return oid == _UP_TIME or oid.startswith(_CONFIG_CHANGES)
+
+
 def keep(cells: Cells) -> tuple[str, ...]:
     """Of all that a first walk brought, the cells that the decoder looks at, in the order they came.
 
@@ -105,9 +110,9 @@ def keep(cells: Cells) -> tuple[str, ...]:
 def must_learn_again(before: Cells, now: Cells, asked: Collection[str] | None = None) -> str | None:
     """Why the tables have to be walked afresh, as a sentence; None when they need not.
 
-    ``before`` are all cells known so far, ``now`` what the present poll brought. ``asked`` are the cells it asked for
-    (None: all of ``before``); one of them that is not in ``now`` has vanished. A day having passed is the caller's
-    affair, as it knows the time.
+    ``before`` are all cells known so far, or where nothing asked for is missing those that tell (``tells``); ``now``
+    what the present poll brought. ``asked`` are the cells it asked for (None: all of ``before``); one of them that is
+    not in ``now`` has vanished. A day having passed is the caller's affair, as it knows the time.
     """
     old, new = before.get(_UP_TIME), now.get(_UP_TIME)
     if isinstance(old, int) and isinstance(new, int) and new < old:

@@ -17,6 +17,7 @@ from typing import NamedTuple
 
 from agent.model.wire import Value
 from agent.snmp import ber
+from agent.snmp.alike import alike
 
 _LONGEST_KEPT = 4_096  # octets; what a printer answers beyond is read whole each time, and takes no memory
 _AT_ONCE = 1_024
@@ -112,7 +113,7 @@ def read(data: bytes, asked: Form, request_id: bytes, last: Known | None = None)
         return None
     if response.status != 0:
         raise Faulty(response.status, response.index)
-    oids, values = tuple(oid for oid, _ in response.rows), tuple(value for _, value in response.rows)
+    oids, values = tuple(oid for oid, _ in response.rows), alike(value for _, value in response.rows)
     id_at, id_end = places.request_id
     keep = places.tight and id_end - id_at == ber.ID_OCTETS and 0 < len(data) <= _LONGEST_KEPT
     if oids == asked.question.oids:

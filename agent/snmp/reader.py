@@ -13,12 +13,14 @@ import functools
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
+from typing import NamedTuple
 
 from agent.mib import plan
 from agent.mib.decode import devices
 from agent.model.probe import Probe
 from agent.model.wire import Answers, Cells, Denied, Garbled, Peer, Silent, Value, WireError
 from agent.snmp.addresses import Resolver
+from agent.snmp.alike import alike
 from agent.snmp.visit import Lanes, Pass, Visit, chunks
 from agent.snmp.walk import Harvest, stretches, walk, walk_all
 from agent.snmp.wire import Asked, CellFault, Dropped, Engine, Limits, Rows, TooBig
@@ -31,32 +33,50 @@ _TELLING = ("1.3.6.1.2.1.25.3.", "1.3.6.1.2.1.43.5.1.1.")
 _FIRST = stretches([root for root in _TABLES if root.oid.startswith(_TELLING)])
 _OTHERS = stretches([root for root in _TABLES if not root.oid.startswith(_TELLING)])
 (_ALERTS,) = stretches(plan.VOLATILE)
-_CONFIG_CHANGES = "1.3.6.1.2.1.43.5.1.1.1."
 _PROBED = stretches([root for root in plan.PROBE if f"{root.oid}.0" not in _PROBE_SCALARS])
 _ALERT_COLUMNS = len(plan.VOLATILE)
 _MOST_ALERT_ROWS = 50  # cells of the alert table asked for at once
 _IF_EMPTY = 2  # an alert table that was empty is mostly empty again
+_NONE: frozenset[str] = frozenset()  # one for all: each empty set is an object of its own, and not a small one
+
+
+class _Shape(NamedTuple):
+    """Which cells a printer has, in the order in which they were learnt; all printers that have the same ones share it.
+
+    ``fast``: those of every poll. ``full_gets`` and ``fast_gets``: the same in PDUs. ``telling``: those that tell of
+    changes though nothing is missing, each with its place in ``full``.
+    """
+
+    full: tuple[str, ...]
+    fast: tuple[str, ...]
+    full_gets: Asked
+    fast_gets: Asked
+    telling: tuple[tuple[str, int], ...]
+
+
+@functools.lru_cache(2_000)
+def _shape(oids: tuple[str, ...], size: int) -> _Shape:
+    """The shape of these cells, asked for in PDUs of ``size``."""
+    fast = tuple(oid for oid in oids if plan.is_fast(oid))
+    telling = tuple((oid, place) for place, oid in enumerate(oids) if plan.tells(oid))
+    return _Shape(oids, fast, chunks(oids, size), chunks(fast, size), telling)
 
 
 class _Known:
-    """What is kept of one peer between readings."""
+    """What is kept of one peer between readings, in as little room as may be: there are thousands of them."""
 
     __slots__ = (
         "address",
-        "cells",
         "devices",
-        "fast",
-        "fast_chunks",
-        "full",
-        "full_chunks",
         "learn",
         "learnt_at",
         "lock",
         "peer",
+        "shape",
         "size",
         "stubborn",
         "suspect",
-        "telling",
+        "values",
         "vanished",
         "volatile",
     )
@@ -69,38 +89,29 @@ class _Known:
         self.size = size  # cells a GET
         self.learn: str | None = "it is the first contact"
         self.learnt_at = 0.0
-        self.stubborn: frozenset[str] = frozenset()  # cells that show up in walks and not when asked for by name
-        self.vanished: frozenset[str] = frozenset()  # what went missing in the reading that led to learning afresh
+        self.stubborn = _NONE  # cells that show up in walks and not when asked for by name
+        self.vanished = _NONE  # what went missing in the reading that led to learning afresh
         self.volatile = _ALERT_COLUMNS + _IF_EMPTY
         self.devices: tuple[int, ...] = ()
         self.put({})
 
     def put(self, cells: dict[str, Value]) -> None:
         """Take these as the cells to ask for from now on."""
-        self.full, self.fast, self.telling = _shape(tuple(cells))
-        self.cells = dict(zip(self.full, cells.values(), strict=True))
-        self.cut()
+        self.shape = _shape(tuple(cells), self.size)
+        self.values = alike(cells.values())
 
-    def cut(self) -> None:
-        """Cut the cells into PDUs."""
-        self.full_chunks = _cut(self.full, self.size)
-        self.fast_chunks = _cut(self.fast, self.size)
+    def cells(self) -> dict[str, Value]:
+        """The cells with the values that they had last."""
+        return dict(zip(self.shape.full, self.values, strict=True))
 
+    def telling(self) -> dict[str, Value]:
+        """Of these the ones that tell of changes."""
+        return {oid: self.values[place] for oid, place in self.shape.telling}
 
-_Oids = tuple[str, ...]
-
-
-@functools.lru_cache(1_000)
-def _shape(oids: _Oids) -> tuple[_Oids, _Oids, _Oids]:
-    """All cells, the fast ones, and those that count changes: kept once for all printers that have the same cells."""
-    fast = tuple(oid for oid in oids if plan.is_fast(oid))
-    return oids, fast, tuple(oid for oid in oids if oid.startswith(_CONFIG_CHANGES))
-
-
-@functools.lru_cache(2_000)
-def _cut(oids: _Oids, size: int) -> Asked:
-    """The PDUs, shared likewise."""
-    return chunks(oids, size)
+    def ask_for_less(self, size: int) -> None:
+        """Put so many cells into a PDU from now on."""
+        self.size = size
+        self.shape = _shape(self.shape.full, size)
 
 
 class Reader:
@@ -204,7 +215,7 @@ class Reader:
                 known.learn is None
                 and asyncio.get_running_loop().time() - known.learnt_at > self._limits.relearn_seconds
             ):
-                known.learn, known.stubborn = "a day has passed", frozenset()
+                known.learn, known.stubborn = "a day has passed", _NONE
             if known.learn is None:
                 answers = await self._ask(known, visit, full=full)
             if known.learn is not None:
@@ -222,10 +233,10 @@ class Reader:
 
     async def _ask(self, known: _Known, visit: Visit, *, full: bool) -> Answers:
         """Ask for the known cells. Where they tell that the tables have changed, ``known.learn`` is set."""
-        asked = known.full if full else known.fast
+        shape = known.shape
+        asked, gets = (shape.full, shape.full_gets) if full else (shape.fast, shape.fast_gets)
         now: dict[str, Value] = {}
         fault: WireError | None = None
-        gets = known.full_chunks if full else known.fast_chunks
         told = await visit.together(gets, (_ALERTS.start, known.volatile))
         for place, chunk in enumerate(gets):
             ahead = told.of(place)
@@ -239,13 +250,17 @@ class Reader:
                 now.update(found)
         if not now and fault is not None:
             raise fault
-        # Where nothing is missing only the cells that count the changes can tell; looking at each takes its time.
-        known.learn = plan.must_learn_again(known.cells, now, known.telling if len(now) == len(asked) else asked)
+        if len(now) == len(asked):  # nothing is missing, and looking at each of them takes its time
+            known.learn = plan.must_learn_again(known.telling(), now)
+        else:
+            known.learn = plan.must_learn_again(known.cells(), now, asked)
         if known.learn is not None:
             known.vanished = frozenset(asked) - now.keys()
-        cells = known.cells.copy()
-        cells.update(now)
-        known.cells = cells
+        cells = now
+        if tuple(now) != shape.full:
+            cells = known.cells()
+            cells.update(now)
+        known.values = tuple(cells.values())
         harvest = await self._walk_alerts(known, visit, told.of_step(len(gets)))
         whole = cells | harvest.cells if harvest.cells else cells
         return self._answers(known, visit, whole, harvest, learnt=False)
@@ -272,11 +287,11 @@ class Reader:
         if going and printers:
             await walk_all(visit, _OTHERS, harvest, self._limits.repetitions)
         if printers:
-            known.stubborn |= known.vanished & harvest.cells.keys()
+            known.stubborn = known.stubborn | (known.vanished & harvest.cells.keys()) or _NONE
             kept = {oid: harvest.cells[oid] for oid in plan.keep(harvest.cells) if oid not in known.stubborn}
         else:
             kept = dict(harvest.cells)
-        known.vanished = frozenset()
+        known.vanished = _NONE
         known.put(kept)
         harvest.cells = {}
         if printers:
@@ -320,8 +335,7 @@ class Reader:
                 if half:
                     waiting += [part[half:], part[:half]]
                     if known is not None and half < known.size:
-                        known.size = half
-                        known.cut()
+                        known.ask_for_less(half)
             except CellFault as failure:
                 if failure.reason != "noSuchName":
                     fault = failure

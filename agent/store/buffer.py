@@ -32,6 +32,9 @@ from agent.store.store import Committed
 
 _ROUNDS = 20
 """So many contacts of one printer are written one after the other, the quick way; more of them at once."""
+_AT_ONCE = 1_000
+"""Contacts in one transaction. The first ones of a large fleet come all together, and the rows made of each take many
+times the room of what is kept of it afterwards: room that the process would never quite get rid of again."""
 
 
 class Sink(Protocol):
@@ -269,10 +272,15 @@ class Buffer:
 
     def _seal(self) -> None:
         rounds = min(_ROUNDS, max(map(len, self._waiting.values()), default=0))
-        made = [_Parcel() for _ in range(rounds)]
+        turns: list[list[Contact]] = [[] for _ in range(rounds)]
         for contacts in self._waiting.values():
             for place, contact in enumerate(contacts):
-                made[min(place, rounds - 1)].contacts.append(contact)
+                turns[min(place, rounds - 1)].append(contact)
+        made = [
+            _Parcel(contacts=turn[start : start + _AT_ONCE])
+            for turn in turns
+            for start in range(0, len(turn), _AT_ONCE)
+        ]
         rest = self._rest
         if rest.alarms or rest.ledger or rest.messages or rest.gone:
             if not made:
