@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from datetime import timedelta
 
-from agent.model.wording import PARTS, clean, part, spaced
+from agent.model.wording import PARTS, called, clean, part, spaced
 
 __all__ = ["PARTS", "called", "clean", "part", "percent", "spaced", "span"]
 
@@ -18,12 +18,6 @@ def percent(fraction: float) -> str:
     if tenths >= 100:
         return f"{tenths // 10} %"
     return f"{tenths // 10}.{tenths % 10} %" if tenths % 10 else f"{tenths // 10} %"
-
-
-def called(kind: str, colorant: str | None, description: str) -> str:
-    """What a supply is called; where the standard has no word for its kind, what the printer calls it."""
-    own = clean(description, 60) if kind in ("other", "unknown") else ""
-    return own or part(kind, colorant)
 
 
 def span(length: timedelta) -> str:

@@ -12,7 +12,7 @@ from agent.model.alert_words import said_by
 from agent.model.day_words import moment_words
 from agent.model.fleet import PrinterView
 from agent.model.reading import Mark, Supply
-from agent.model.wording import clean, spaced, supply_words
+from agent.model.wording import called, clean, spaced
 from agent.model.zones import zone_of
 
 LOW = 0.15
@@ -44,9 +44,7 @@ def state(view: PrinterView) -> Text:
 
 def named(supply: Supply) -> str:
     """What a technician calls it; what is of no kind that the standard knows is called as its printer calls it."""
-    if supply.kind in ("other", "unknown") and supply.description:
-        return clean(supply.description, 60)
-    return clean(supply_words(supply.key), 60)
+    return called(supply.kind, supply.colorant, supply.description, supply.key)
 
 
 def attention(view: PrinterView) -> list[str]:

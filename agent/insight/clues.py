@@ -15,6 +15,7 @@ from datetime import date, datetime, timedelta
 from agent.insight import reach
 from agent.insight.deeds import swaps
 from agent.insight.process import Process
+from agent.model import wording
 from agent.model.alert_words import about, meaning
 from agent.model.contact import StatusPoint
 from agent.model.day_words import day_words
@@ -23,7 +24,7 @@ from agent.model.insight import Insight
 from agent.model.reading import RECEPTACLE, Alert, Mark
 from agent.model.symptom import ROLLERS, Clue
 from agent.model.upkeep import DUE, NOT_RESET, OVERDUE, Plan, PrinterUpkeep, UpkeepItem
-from agent.model.wording import clean, part, percent_words
+from agent.model.wording import clean, percent_words
 
 LOOK_BACK = timedelta(days=90)
 """Alerts and jams are counted so far back."""
@@ -88,10 +89,7 @@ class Case:
 
 def called(track: SupplyTrack) -> str:
     """What a technician calls this supply: ``cyan drum``; its own words where its kind is not known."""
-    if track.kind in ("other", "unknown") and track.description:
-        return clean(track.description, 60)
-    again = track.key.partition("#")[2]
-    return part(track.kind, track.colorant) + (f" {clean(again, 10)}" if again else "")
+    return wording.called(track.kind, track.colorant, track.description, track.key)
 
 
 def share(point: LevelPoint, unit: str) -> float | None:

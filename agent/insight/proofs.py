@@ -43,7 +43,7 @@ from agent.model.proof import (
 from agent.model.reading import RECEPTACLE
 from agent.model.shelf import fits, names_supply
 from agent.model.upkeep import NOT_RESET, Disagreement, Plan
-from agent.model.wording import PARTS, clean, percent_words, supply_words
+from agent.model.wording import called, percent_words, supply_words
 from agent.model.zones import zone_of
 
 WITHIN = timedelta(hours=2)
@@ -190,7 +190,7 @@ class _Case:
 
     def _level(self, track: SupplyTrack) -> Check:
         """Whether the supply, or the counter of the part, was set back."""
-        key, name = track.key, _called(track)
+        key, name = track.key, called(track.kind, track.colorant, track.description, track.key)
         kind = COUNTER_RESET if key.startswith(SET_BACK) else LEVEL_BACK
         begin, end = self._span([key, *(deed.subject for deed in self.service.deeds if key in deed.renews)])
         found = _rise(_shares(track, end), begin, self.service.at)
@@ -381,11 +381,6 @@ def _rose(low: float, share: float) -> bool:
 
 def _share(share: float) -> str:
     return "some" if share == SOME else percent_words(share)
-
-
-def _called(track: SupplyTrack) -> str:
-    """What a technician calls it; for a kind that the standard does not name, what the printer calls it."""
-    return supply_words(track.key) if track.kind in PARTS else clean(track.description, 60) or track.key
 
 
 def _in_words(track: SupplyTrack, words: str) -> str:

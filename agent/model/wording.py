@@ -76,6 +76,17 @@ def part(kind: str, colorant: str | None) -> str:
     return f"{shade} {name}"
 
 
+def called(kind: str, colorant: str | None, description: str, key: str = "") -> str:
+    """What a technician calls a supply: ``cyan toner``; with its number, ``drum 2``, where ``key`` (``opc#2``) has one.
+
+    Where the standard has no word for its kind it is called what the printer calls it, else by its key.
+    """
+    if kind in ("other", "unknown"):
+        return clean(description, 60) or clean(key, 60) or part(kind, colorant)
+    again = key.partition("#")[2]
+    return part(kind, colorant) + (f" {clean(again, 10)}" if again else "")
+
+
 def supply_words(key: str) -> str:
     """The key of a supply as a technician says it: ``toner:cyan`` -> ``cyan toner``, ``opc#2`` -> ``drum 2``.
 

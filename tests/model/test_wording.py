@@ -7,7 +7,7 @@ import pytest
 from agent.mib.alert_codes import ALERT_CODE
 from agent.mib.enums import ENUMS, ERROR_BITS
 from agent.model.alert_words import said_by
-from agent.model.wording import part, spaced, supply_words
+from agent.model.wording import called, part, spaced, supply_words
 
 
 @pytest.mark.parametrize(
@@ -66,3 +66,21 @@ def test_every_code_and_bit_can_stand_in_a_sentence() -> None:
         assert not said_by(code).endswith("."), code
         assert "{" not in said_by(code), code
     assert said_by("odd\u202eCode") == "odd code"
+
+
+@pytest.mark.parametrize(
+    ("kind", "colorant", "description", "key", "words"),
+    [
+        ("toner", "cyan", "TN-40 \u202ecyan", "toner:cyan", "cyan toner"),
+        ("opc", "cyan", "", "opc:cyan#2", "cyan drum 2"),
+        ("covers", None, "Covers, blue", "covers", "covers"),
+        ("other", None, "Adjustment\r\n blade", "other", "Adjustment blade"),
+        ("unknown", "", "", "unknown#2", "unknown#2"),
+        ("other", None, "", "", "other"),
+    ],
+)
+def test_a_supply_has_one_name_wherever_it_is_told(
+    kind: str, colorant: str | None, description: str, key: str, words: str
+) -> None:
+    # The kinds are those of RFC 3805, PrtMarkerSuppliesTypeTC.
+    assert called(kind, colorant, description, key) == words
