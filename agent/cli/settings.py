@@ -36,15 +36,18 @@ def register(app: typer.Typer) -> None:
 
 def check(file: _File = None, as_json: AsJson = False) -> None:
     """Say everything that is wrong with FILE, each with its line, or what it asks for. Sends nothing anywhere."""
-    from agent.settings import SettingsErrors, load
+    from agent.settings import SettingsErrors, beyond, load
 
     if file is None:
         fail("which file? Give it after the command, or in LOWMARK_SETTINGS", code=2)
+    settings, wrong = None, beyond(file)
     try:
         settings = load(file)
-    except SettingsErrors as wrong:
-        _wrong(file, wrong, as_json=as_json)
-        raise typer.Exit(2) from None
+    except SettingsErrors as found:
+        wrong = (*found.errors, *wrong)
+    if settings is None or wrong:
+        _wrong(file, SettingsErrors(wrong), as_json=as_json)
+        raise typer.Exit(2)
     _right(file, settings, as_json=as_json)
 
 

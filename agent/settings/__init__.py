@@ -5,6 +5,7 @@ settings.targets()                  # whom to ask
 settings.rules()                    # the alarm rules
 """
 
+from agent.settings.beyond import beyond
 from agent.settings.changes import Change, diff
 from agent.settings.errors import SettingsError, SettingsErrors
 from agent.settings.load import load, parse
@@ -65,6 +66,7 @@ __all__ = [
     "Upkeep",
     "Webhook",
     "WorkCalendar",
+    "beyond",
     "diff",
     "example",
     "json_schema",

@@ -5,54 +5,22 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, get_args, get_origin
 
 from pydantic import BaseModel
 from pydantic_core import ErrorDetails
 
 from agent.settings.channels import Alertmanager, ApprisePost, Mail, Webhook
 from agent.settings.document import Node
-from agent.settings.entry import MetricsAccess, Proxy, Tls
-from agent.settings.hours import Maintenance, WorkCalendar
-from agent.settings.letters import Letter
-from agent.settings.parts import Part, Shelf, ShelfPlace
-from agent.settings.rollers import Rollers
-from agent.settings.shape import Alarm, Credentials, Listen, Polling, PrinterEntry, Retention, Settings, Site
-from agent.settings.store import Store
-from agent.settings.telemetry import Otlp
+from agent.settings.shape import Settings
 from agent.settings.tree import Problem
 from agent.settings.units import did_you_mean
-from agent.settings.upkeep import Upkeep
 
 _CHANNELS: Mapping[str, type[BaseModel]] = {
     "mail": Mail,
     "webhook": Webhook,
     "alertmanager": Alertmanager,
     "apprise": ApprisePost,
-}
-ENTRIES: Mapping[str, type[BaseModel]] = {
-    "sites": Site,
-    "credentials": Credentials,
-    "printers": PrinterEntry,
-    "alarms": Alarm,
-    "calendars": WorkCalendar,
-    "letters": Letter,
-    "maintenance": Maintenance,
-    "parts": Part,
-    "upkeep": Upkeep,
-}
-SECTIONS: Mapping[str, type[BaseModel]] = {
-    "store": Store,
-    "listen": Listen,
-    "metrics": MetricsAccess,
-    "polling": Polling,
-    "retention": Retention,
-    "shelf": Shelf,
-}
-_INNER: Mapping[tuple[str, ...], type[BaseModel]] = {
-    ("listen", "tls"): Tls,
-    ("listen", "proxy"): Proxy,
-    ("metrics", "otlp"): Otlp,
 }
 _SECRETIVE = frozenset(("credentials", "channels", "store", "metrics"))
 _OPEN_KEYS = frozenset(("version", "kind", "port", "security", "host", "from", "to", "name"))
@@ -82,7 +50,7 @@ def problem(root: Node, detail: ErrorDetails) -> Problem:
     line, column = node.line, node.column
     if kind == "missing":
         missing = str(loc[-1])
-        return Problem(line, column, _join(path, missing), "nothing", _documented(loc))
+        return Problem(line, column, _join(path, missing), "nothing", _documented(root, loc))
     if kind == "extra_forbidden" and path:
         line, column = _key_place(root, loc)
         known = _known(root, loc[:-1])
@@ -93,7 +61,9 @@ def problem(root: Node, detail: ErrorDetails) -> Problem:
         given = tag.value if isinstance(tag.value, str) and tag is not node else ""
         found = describe(tag.value, shown=bool(given)) if tag is not node else "nothing"
         key = _join(path, "kind")
-        return Problem(tag.line, tag.column, key, found, "mail, webhook or apprise", did_you_mean(given, _CHANNELS))
+        return Problem(
+            tag.line, tag.column, key, found, f"one of {', '.join(_CHANNELS)}", did_you_mean(given, _CHANNELS)
+        )
     key_text = _text((*path, *rest) if kind not in ("settings", "secret") else path)
     expected, hint = _expected(kind, context, node.value, detail["msg"])
     if detail["loc"][-1:] == ("[key]",):
@@ -134,27 +104,26 @@ def _join(path: Sequence[int | str], key: str) -> str:
 
 def _model(root: Node, loc: Sequence[int | str]) -> type[BaseModel] | None:
     """The model that describes the mapping at ``loc``."""
-    if not loc:
-        return Settings
-    top = str(loc[0])
-    if (top, *map(str, loc[1:2])) in _INNER:
-        return _INNER[top, str(loc[1])]
-    if (deeper := _deeper(top, loc)) is not None:
-        return deeper
-    if top in SECTIONS:
-        return SECTIONS[top]
-    if top != "channels":
-        return ENTRIES.get(top)
-    entry, _, _ = _follow(root, loc[:2])
-    kind = entry.get("kind")
-    return _CHANNELS.get(str(kind.value)) if kind else None
+    if loc[:1] == ("channels",) and len(loc) > 1:
+        kind = (_follow(root, loc[:2])[0]).get("kind")
+        channel = _CHANNELS.get(str(kind.value)) if kind else None
+        return channel and _inside(channel, loc[2:])
+    return _inside(Settings, loc)
 
 
-def _deeper(top: str, loc: Sequence[int | str]) -> type[BaseModel] | None:
-    """The model of a mapping inside an entry of a section."""
-    if top == "shelf" and loc[1:2] == ("places",) and len(loc) > 2:
-        return ShelfPlace
-    return Rollers if top == "upkeep" and loc[2:3] == ("rollers",) else None
+def _inside(shape: Any, loc: Sequence[int | str]) -> type[BaseModel] | None:
+    """The model that the way ``loc`` leads to from ``shape``, a model or what pydantic was told that a field holds."""
+    if isinstance(shape, type) and issubclass(shape, BaseModel):
+        if not loc:
+            return shape
+        fields = ((info.alias or name, info.annotation) for name, info in shape.model_fields.items())
+        return next((_inside(holds, loc[1:]) for name, holds in fields if name == loc[0]), None)
+    held = get_args(shape)
+    if get_origin(shape) in (tuple, list):
+        return _inside(held[0], loc[1:]) if loc else None
+    if isinstance(get_origin(shape), type) and issubclass(get_origin(shape), Mapping):
+        return _inside(held[1], loc[1:]) if loc else None
+    return next((found for one in held if (found := _inside(one, loc)) is not None), None)
 
 
 def _known(root: Node, loc: Sequence[int | str]) -> list[str]:
@@ -162,16 +131,13 @@ def _known(root: Node, loc: Sequence[int | str]) -> list[str]:
     return [info.alias or name for name, info in model.model_fields.items()] if model else []
 
 
-def _documented(loc: Sequence[int | str]) -> str:
+def _documented(root: Node, loc: Sequence[int | str]) -> str:
     """``the key NAME``, with what it is for."""
-    models = [*SECTIONS.values(), *ENTRIES.values(), *_CHANNELS.values()]
-    top, last = str(loc[0]), str(loc[-1])
-    own = ENTRIES.get(top) or SECTIONS.get(top)
-    for model in [own] if own else models:
-        for name, info in model.model_fields.items():
-            if last == (info.alias or name):
-                described = (info.description or "").rstrip(".")
-                return f"the key {last} ({described})"
+    last = str(loc[-1])
+    model = _model(root, loc[:-1])
+    for name, info in model.model_fields.items() if model else ():
+        if last == (info.alias or name) and info.description:
+            return f"the key {last} ({info.description.rstrip('.')})"
     return f"the key {last}"
 
 

@@ -104,6 +104,30 @@ def compose(text: str, name: str) -> tuple[Node | None, list[SettingsError]]:
     return None, builder.errors
 
 
+_SAID = (
+    (r"expected ',' or '([\]}])'", r"no comma, and no \1 that ends it", r"a comma or \1", ""),
+    ("expected key", "a line that does not go with those above it", "a line like key: value, indented as they are", ""),
+    ("expected '-' indicator", "a line that is no entry of the list above it", "- and the entry", ""),
+    ("could not find expected ':'", "words without a colon", "key: value", ""),
+    ("unexpected end of stream", "the end of the file inside quotes", "the quote that ends the text", ""),
+    ("expected <document start>", "a line that belongs to nothing above it", "a line like key: value", ""),
+    ("block sequence entries are not allowed", "an entry of a list behind a key", "- on a line of its own", ""),
+    (
+        "cannot start any token",
+        "a sign that begins no text",
+        "a value",
+        "text that begins with it has to stand in quotes",
+    ),
+    (
+        "unknown escape",
+        "a backslash that means nothing",
+        "text",
+        "put the text in single quotes, or double the backslash",
+    ),
+)
+"""What the parser says of a mistake (a pattern), what is found, what is expected, and a hint of its own or none."""
+
+
 def _syntax_error(problem: yaml.MarkedYAMLError, text: str, name: str) -> SettingsError:
     mark = problem.problem_mark or problem.context_mark
     line, column = (mark.line + 1, mark.column + 1) if mark else (1, 1)
@@ -124,8 +148,17 @@ def _syntax_error(problem: yaml.MarkedYAMLError, text: str, name: str) -> Settin
             "text with a colon and a space has to stand in quotes; else check the indentation",
         )
     else:
-        found, hint = words.removeprefix("found "), "check the indentation, quotes and brackets here and just above"
+        found, expected, hint = _told(problem.problem or "", words)
+        return SettingsError(name, line, column, "", found, expected, hint)
     return SettingsError(name, line, column, "", found, "YAML", hint)
+
+
+def _told(said: str, words: str) -> tuple[str, str, str]:
+    usual = "check the indentation, quotes and brackets here and just above"
+    for pattern, found, expected, hint in _SAID:
+        if match := re.search(pattern, said):
+            return match.expand(found), match.expand(expected), hint or usual
+    return words.removeprefix("found "), "YAML", usual
 
 
 class _Builder:

@@ -15,7 +15,8 @@ from agent.settings.units import KeyName, Name, OneOrMany, Text, matching, read_
 Day = Literal["mon", "tue", "wed", "thu", "fri", "sat", "sun"]
 DAYS = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 CLOCK = matching(r"([01][0-9]|2[0-3]):[0-5][0-9]", "a time of day like 07:30")
-HOLIDAYS = matching(r"[A-Z]{2}(-[A-Z0-9]{1,3})?", "an ISO 3166 code like GB or GB-ENG")
+HOLIDAY_CODE = r"[A-Z]{2}(-[A-Z0-9]{1,3})?"
+HOLIDAYS = matching(HOLIDAY_CODE, "an ISO 3166 code like GB or GB-ENG")
 
 
 def _moment(given: object) -> datetime:

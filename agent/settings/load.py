@@ -9,7 +9,7 @@ from pathlib import Path
 from pydantic import ValidationError
 
 from agent.settings.checks import check
-from agent.settings.complaints import ENTRIES, SECTIONS, describe, problem
+from agent.settings.complaints import describe, problem
 from agent.settings.document import LARGEST, Node, compose
 from agent.settings.errors import SettingsError, SettingsErrors
 from agent.settings.shape import Settings
@@ -70,7 +70,7 @@ def parse(text: str, name: str = "settings", *, base: str | os.PathLike[str] = "
 
 
 def _plain_keys() -> frozenset[str]:
-    return frozenset((*SECTIONS, *ENTRIES, "channels", "oddity_tables"))
+    return frozenset(Settings.model_fields) - {"zone"}
 
 
 def _validate(root: Node, base: Path) -> tuple[Settings | None, list[Problem]]:

@@ -85,13 +85,15 @@ def entries_of(root: Node, section: str) -> Iterator[tuple[str, Node]]:
 def unknown(node: Node, key: str, word: str, known: Iterable[str], what: str, *, secretive: bool = False) -> Problem:
     """A word that is none of the ``known`` ones; ``secretive``: it may be a secret in the wrong place."""
     names = sorted(known)
-    listed = ", ".join(names[:24]) + (" ..." if len(names) > 24 else "") if names else f"none: there are no {what} yet"
+    listed = ", ".join(names[:24]) + (" ..." if len(names) > 24 else "")
     # Who writes a community where its name belongs must not see it in a log; a slip in a known name may be shown.
     shown = f'"{word[:60]}"' if word.isprintable() and (not secretive or nearest(word, names)) else "text (not shown)"
     expected = (
         f"one of the {what} of RFC 3805"
         if what in ("kinds", "codes") and len(names) > 24
         else f"one of the {what}: {listed}"
+        if names
+        else f"one of the {what}; there are no {what} yet"
     )
     return wrong_at(node, key, shown, expected, did_you_mean(word, names))
 

@@ -43,6 +43,39 @@ def test_a_wrong_file_gives_every_error_and_status_2(app: typer.Typer, tmp_path:
     assert "2 things to mend" in result.stderr
 
 
+def test_what_only_things_beside_the_file_can_tell_is_said_with_its_place_too(app: typer.Typer, tmp_path: Path) -> None:
+    file = tmp_path / "lowmark.yaml"
+    (tmp_path / "broken.toml").write_text("[[oddity]]\n")
+    file.write_text(
+        "sites: {A: {zone: UTC, holidays: QQ}, B: {zone: UTC, holidays: GB-EN}, C: {zone: UTC, holidays: GB}}\n"
+        "calendars: {office: {holidays: XX}}\n"
+        "oddity_tables: [nowhere.toml, broken.toml]\n"
+        "poling: 3\n"
+    )
+    result = CliRunner().invoke(app, ["settings", "check", str(file)])
+    assert result.exit_code == 2
+    lines = [line.removeprefix(f"{file}:") for line in result.stderr.splitlines()]
+    assert [line.split(": found")[0] for line in lines[:-1]] == [
+        "1:34: sites.A.holidays",
+        "1:64: sites.B.holidays",
+        "2:32: calendars.office.holidays",
+        "3:17: oddity_tables[0]",
+        "3:31: oddity_tables[1]",
+        "4:1: poling",
+    ]
+    assert "did you mean GB-ENG?" in result.stderr
+    assert "6 things to mend" in result.stderr
+
+
+def test_an_oddity_that_nobody_knows_is_an_error_of_its_printer(app: typer.Typer, tmp_path: Path) -> None:
+    file = tmp_path / "lowmark.yaml"
+    (tmp_path / "ours.toml").write_text("")
+    file.write_text("oddity_tables: ours.toml\nprinters: [{address: 192.0.2.1, oddities: [nosuch]}]\n")
+    result = CliRunner().invoke(app, ["settings", "check", str(file)])
+    assert result.exit_code == 2
+    assert f'{file}:2:44: printers[0].oddities[0]: found "nosuch", expected one of the oddities: ' in result.stderr
+
+
 def test_json_has_the_same(app: typer.Typer, tmp_path: Path) -> None:
     file = tmp_path / "lowmark.yaml"
     file.write_text("poling: 3\n")

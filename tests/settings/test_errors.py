@@ -86,13 +86,40 @@ def test_the_hint_says_what_was_probably_meant(text: str, hint: str) -> None:
 
 
 @pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("channels: [{name: a, kind: mail, host: h, from: a@b.example}]", "the key to (Who gets the mail)"),
+        ("maintenance: [{name: a, reason: r, weekly: [{to: '04:00'}]}]", "the key from (When it begins, like 20:00)"),
+        ("sites: {A: {}}", "the key zone (IANA time zone; days and weekdays are reckoned in it)"),
+        ("channels: [{name: a, kind: pigeon}]", "one of mail, webhook, alertmanager, apprise"),
+        ("calendars: {a: {hours: [{from: '08:00', to: '17:00', day: mon}]}}", "one of from, to, days"),
+        ("rounds: {minutes: 3}", "one of days, walk, standstill"),
+    ],
+)
+def test_what_is_expected_is_that_of_the_very_place(text: str, words: str) -> None:
+    assert only_error_of(text).expected.startswith(words)
+
+
+def test_a_section_whose_lines_are_all_switched_off_is_not_there() -> None:
+    assert errors_of("rounds:\n#  days: [mon]\nservicing:\nshelf:\nalarms:\n") == ()
+
+
+@pytest.mark.parametrize(
     ("text", "line", "column", "words"),
     [
         ("zone: UTC\nzone: UTC\n", 2, 1, "the same key again"),
         ("printers:\n\t- address: a\n", 2, 1, "a tab"),
-        ("zone: [UTC\n", 2, 1, "did not find expected"),
+        ("zone: [UTC\n", 2, 1, "no comma, and no ] that ends it"),
+        ("polling: {retries: 2\nzone: UTC\n", 2, 5, "no comma, and no } that ends it"),
+        ("zone: UTC\n  sites: {}\n", 2, 8, "a second colon"),
+        ("sites:\n    A: {zone: UTC}\n  B: {zone: UTC}\n", 3, 3, "a line that does not go with those above it"),
+        ("printers:\n  - address: a\n  address: b\n", 3, 3, "a line that is no entry of the list above it"),
+        ("zone: UTC\nsites\nmetrics: {}\n", 3, 1, "words without a colon"),
+        ("printers: - address: a\n", 1, 11, "an entry of a list behind a key"),
+        ("zone: @UTC\n", 1, 7, "a sign that begins no text"),
+        ('zone: "a\\quote"\n', 1, 9, "a backslash that means nothing"),
         ("zone: UTC: x\n", 1, 10, "a second colon"),
-        ("zone: 'UTC\n", 2, 1, "unexpected end of stream"),
+        ("zone: 'UTC\n", 2, 1, "the end of the file inside quotes"),
         ("zone: !python/name:os.system UTC\n", 1, 7, "a YAML tag"),
         ("zone: *nowhere\n", 1, 7, "an alias of nothing"),
         ("zone: UTC\n---\nzone: UTC\n", 2, 1, "a second document"),
