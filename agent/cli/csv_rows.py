@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from agent.mib.enums import SUPPLY_TYPE, SUPPLY_UNIT
+from agent.mib.text import MAX_LENGTH, words
 from agent.model.contact import Observation, SeenSupply
 from agent.model.fleet import Printer
 from agent.model.reading import CONSUMED, RECEPTACLE, Amount, Mark
@@ -44,6 +45,9 @@ _UNITS = dict.fromkeys(sorted(SUPPLY_UNIT.values()))
 _LARGEST_AMOUNT = 2**31 - 1  # INTEGER of the columns in RFC 3805
 _LARGEST_COUNT = 2**32 - 1  # Counter32
 _UNLISTED = re.compile(r"unlisted\(-?[0-9]+\)")
+_UTF_8 = 106  # IANA MIBenum
+_EARLIEST = datetime(1990, 1, 1, tzinfo=UTC)
+"""Before this no printer spoke SNMP: a clock that had lost its battery wrote 1970, or a spreadsheet 1900."""
 
 
 def guard(text: str) -> str:
@@ -111,7 +115,7 @@ def _amount_text(amount: Amount) -> str:
 
 def read(cells: Mapping[str, str]) -> Row:
     """Understand one row. Raises Wrong at the first cell that cannot be understood."""
-    texts = {name: unguard(cells.get(name, "")) for name in TEXTS}
+    texts = {name: _text(name, cells.get(name, "")) for name in TEXTS}
     at = _moment(cells.get("at", ""))
     if not texts["printer"].strip() and not texts["serial"].strip():
         raise Wrong("printer", texts["printer"], "the printer's name (or its serial number in the column serial)")
@@ -123,6 +127,14 @@ def read(cells: Mapping[str, str]) -> Row:
     return Row(at, texts["printer"], texts["serial"], texts["model"], texts["site"], supply, impressions)
 
 
+def _text(column: str, cell: str) -> str:
+    """What stands in a cell, as safe to show as what a printer says: without control characters and bidi overrides."""
+    text = unguard(cell)
+    if len(text) > MAX_LENGTH:
+        raise Wrong(column, text, f"at most {MAX_LENGTH} characters")
+    return text if text.isprintable() else words(text.encode(), _UTF_8)
+
+
 def _moment(text: str) -> datetime:
     expected = "a moment in ISO 8601 with its offset, such as 2026-03-02T08:00:00+01:00"
     try:
@@ -132,9 +144,12 @@ def _moment(text: str) -> datetime:
     if at.tzinfo is None:
         raise Wrong("at", text, f"{expected}; this one does not say its offset")
     try:
-        return at.astimezone(UTC)
+        at = at.astimezone(UTC)
     except OverflowError:
         raise Wrong("at", text, expected) from None
+    if at < _EARLIEST:
+        raise Wrong("at", text, f"a moment since {_EARLIEST.year}: before that no printer could be asked")
+    return at
 
 
 def _supply(texts: Mapping[str, str], cells: Mapping[str, str]) -> SeenSupply:
@@ -155,23 +170,23 @@ def _supply(texts: Mapping[str, str], cells: Mapping[str, str]) -> SeenSupply:
     return SeenSupply(key, kind, supply_class, colorant or None, unit, capacity, level)
 
 
-def _listed(column: str, word: str, words: Collection[str]) -> None:
-    if word not in words and not _UNLISTED.fullmatch(word):
-        raise Wrong(column, word, f"one of {', '.join(words)}")
+def _listed(column: str, word: str, listed: Collection[str]) -> None:
+    if word not in listed and not _UNLISTED.fullmatch(word):
+        raise Wrong(column, word, f"one of {', '.join(listed)}")
 
 
 def _amount(column: str, text: str) -> Amount:
     word = text.strip().lower()
-    words = "empty, unknown or -2, other or -1"
+    others = "nothing, unknown or -2, other or -1"
     if column == "level":
-        words = "empty, unknown or -2, some or -3, other or -1"
+        others = "nothing, unknown or -2, some or -3, other or -1"
     mark = _MARKS.get(word)
     # RFC 3805: a capacity is never "some".
     if mark is not None and not (column == "capacity" and mark is Mark.SOME):
         return mark
     number = _whole(word)
     if mark is not None or number is None or number > _LARGEST_AMOUNT:
-        raise Wrong(column, text, f"a whole number from 0 to {_LARGEST_AMOUNT}; {words}")
+        raise Wrong(column, text, f"a whole number from 0 to {_LARGEST_AMOUNT}; {others}")
     return number
 
 
@@ -181,7 +196,7 @@ def _count(text: str) -> int | None:
         return None
     number = _whole(word)
     if number is None or number > _LARGEST_COUNT:
-        raise Wrong("impressions", text, f"a whole number from 0 to {_LARGEST_COUNT}, or empty")
+        raise Wrong("impressions", text, f"a whole number from 0 to {_LARGEST_COUNT}, or nothing")
     return number
 
 

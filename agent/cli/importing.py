@@ -19,6 +19,11 @@ from agent.store import Store, StoreRejected
 _ROWS_AT_ONCE = 20_000
 
 
+def _is_text(name: str) -> bool:
+    """Whether these were octets of UTF-8, and of no file of another kind."""
+    return not any(sign == "\0" or "\ud800" <= sign <= "\udfff" for sign in name)
+
+
 @dataclass(frozen=True, slots=True)
 class BadRow:
     """One row that did not go in. ``column`` is empty where the row as a whole is wrong."""
@@ -47,6 +52,7 @@ class Import:
         for printer in sorted(store.printers(retired=True), key=lambda one: one.retired is None):
             self._know(printer)
         self.bad: list[BadRow] = []
+        self.latest: datetime | None = None
         self.bad_rows = self.good_rows = self.changed = self.new_printers = 0
 
     def read(self, lines: Iterable[str]) -> None:
@@ -62,6 +68,8 @@ class Import:
                 self._complain(line, wrong.column, str(wrong))
             else:
                 self.good_rows += 1
+                at = self._waiting[-1].at
+                self.latest = at if self.latest is None else max(at, self.latest)
             if len(self._waiting) >= _ROWS_AT_ONCE:
                 self._write()
         self._write()
@@ -88,18 +96,25 @@ class Import:
 
     def _header(self, reader: Iterator[list[str]]) -> list[str]:
         try:
-            header = [name.strip().lower() for name in next(reader)]
+            written = [name.strip() for name in next(reader)]
         except StopIteration:
             fail(f"{self._file} is empty; its first line must name the columns: {','.join(COLUMNS)}", 2)
         except csv.Error as error:
             fail(f"{self._file}, line 1: this is no CSV ({error})", 2)
+        if any(not _is_text(name) for name in written):
+            fail(f"{self._file}, line 1: this is no text in UTF-8; save the table as CSV in UTF-8", 2)
+        header = [name.lower() for name in written]
         if len(header) == 1 and any(mark in header[0] for mark in ";\t"):
-            fail(f"{self._file}, line 1: the columns must be separated by commas, not by semicolons or tabs", 2)
-        for name in header:
+            fail(
+                f"{self._file}, line 1: the columns must be separated by commas, not by semicolons or tabs, "
+                "and numbers be whole, without a decimal comma",
+                2,
+            )
+        for name, shown in zip(header, written, strict=True):
             if name not in COLUMNS:
                 near = difflib.get_close_matches(name, COLUMNS, 1)
                 hint = f"did you mean {near[0]}?" if near else f"known are {', '.join(COLUMNS)}"
-                fail(f"{self._file}, line 1: found the column {name!r}; {hint}", 2)
+                fail(f"{self._file}, line 1: found the column {shown!r}; {hint}", 2)
         twice = {name for name in header if header.count(name) > 1}
         if twice:
             fail(f"{self._file}, line 1: the column {min(twice)} stands there twice", 2)
@@ -120,7 +135,8 @@ class Import:
 
     def _row(self, header: list[str], cells: list[str]) -> Row:
         if len(cells) != len(header):
-            raise Wrong(header[min(len(cells), len(header) - 1)], f"{len(cells)} cells", f"{len(header)} cells")
+            counted = "1 cell" if len(cells) == 1 else f"{len(cells)} cells"
+            raise Wrong(header[min(len(cells), len(header) - 1)], counted, f"{len(header)} cells, as in line 1")
         for name, cell in zip(header, cells, strict=True):
             try:
                 cell.encode()

@@ -9,7 +9,7 @@ import os
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Annotated, Any
 
@@ -71,7 +71,11 @@ def export(
             else:
                 rows = _write_csv(opened, printers, since, at, target)
     if target is not sys.stdout:
-        errors.print(f"{rows} rows of {len(printers)} printers written")
+        errors.print(f"{_many(rows, 'row')} of {_many(len(printers), 'printer')} written")
+
+
+def _many(count: int, what: str) -> str:
+    return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
 
 @contextmanager
@@ -151,7 +155,7 @@ def import_(
 
     Columns, in any order: at, printer, serial, model, site, supply, kind, colorant, unit, capacity, level, impressions.
     "at" is ISO 8601 with offset. "level" is what is left (of a waste receptacle: the space left): a whole number, or
-    empty, unknown or -2, some or -3, other or -1. The same rows twice change nothing. A bad row is named by line and
+    nothing, unknown or -2, some or -3, other or -1. The same rows twice change nothing. A bad row is named by line and
     column, the good ones go in, and the exit status is 1.
 
     \b
@@ -176,9 +180,13 @@ def import_(
         for bad in run.bad:
             errors.print(plain(str(bad)), soft_wrap=True)
         if run.bad_rows > len(run.bad):
-            errors.print(f"... and {run.bad_rows - len(run.bad)} more bad rows")
-        news = f"{run.changed} changes to the store" if run.changed else "nothing new to the store"
-        typer.echo(f"{run.good_rows} rows taken in, {run.bad_rows} bad; {run.new_printers} new printers; {news}")
+            errors.print(f"... and {_many(run.bad_rows - len(run.bad), 'more bad row')}")
+        news = f"{_many(run.changed, 'change')} to the store" if run.changed else "nothing new to the store"
+        taken = f"{_many(run.good_rows, 'row')} taken in, {run.bad_rows} bad"
+        typer.echo(f"{taken}; {_many(run.new_printers, 'new printer')}; {news}")
+    if run.latest is not None and run.latest > datetime.now(UTC):
+        late = f"note: the latest row is of {run.latest.isoformat()}, which has not come yet"
+        errors.print(plain(late), soft_wrap=True)
     if run.bad_rows:
         raise typer.Exit(1)
 

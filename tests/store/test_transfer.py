@@ -120,6 +120,9 @@ BAD = [
     ("2026-03-02T08:00:00Z,d,,,,toner:black,toner,,percent,100,80", "impressions", "12 cells"),
     ("2026-03-02T08:00:00Z,d,,,,,,,,,,", "level", "tells neither"),
     ("0001-01-01T00:00:00+14:00,d,,,,toner:black,toner,,percent,100,80,", "at", "ISO 8601"),
+    ("1970-01-01T00:00:00Z,d,,,,toner:black,toner,,percent,100,80,", "at", "since 1990"),
+    (f"2026-03-02T08:00:00Z,{'d' * 300},,,,toner:black,toner,,percent,100,80,", "printer", "at most 255"),
+    ("2026-03-02T08:00:00Z,d", "serial", "12 cells, as in line 1"),
 ]
 
 
@@ -162,6 +165,7 @@ def test_bytes_that_are_no_text_and_cells_without_end_are_bad_rows(tmp_path: Pat
     [
         ("at,printer,levle", "did you mean level?"),
         ("at;printer;level", "commas"),
+        ("At,Printer,Lvl 2", "'Lvl 2'"),
         ("at,level", "printer (or serial)"),
         ("at,printer,level,level", "stands there twice"),
         ("", "must be there"),
@@ -175,6 +179,35 @@ def test_header_that_is_wrong_stops_before_anything_is_written(
     assert words in ran.err
     with Store.open(place) as store:
         assert store.printers() == ()
+
+
+@pytest.mark.parametrize("octets", [HEADER.encode("utf-16"), b"\x1f\x8b\x08\x00\x01\xffat,printer", b"at,B\xfcro\n"])
+def test_file_that_is_no_text_in_utf_8_is_told_so_and_not_shown(tmp_path: Path, place: str, octets: bytes) -> None:
+    file = tmp_path / "readings.csv"
+    file.write_bytes(octets)
+    ran = Ran("import", str(file), "--store", place)
+    assert ran.status == 2
+    assert "no text in UTF-8" in ran.err
+    assert "\\ud" not in ran.err
+
+
+def test_what_a_terminal_could_trip_over_does_not_come_in(tmp_path: Path, place: str) -> None:
+    name = "Hall\x1b[31m \u202e7\x00"
+    rows = f"2026-03-02T08:00:00Z,{name},S\u202e1,M\x9b1,\x07Lane,toner\x1b,toner,bl\u2066ack,percent,100,80,\n"
+    assert Ran("import", csv_file(tmp_path, rows), "--store", place).status == 0
+    with Store.open(place) as store:
+        (printer,) = store.printers()
+        told = (printer.name, printer.serial, printer.model, printer.place.site)
+        (seen,) = store.history(printer.id).supplies
+        assert all(text.isprintable() for text in (*told, seen.key)), told
+
+
+def test_rows_from_the_future_are_taken_in_and_noted(tmp_path: Path, place: str) -> None:
+    rows = "2999-01-01T00:00:00Z,d,,,,toner:black,toner,,percent,100,80,\n"
+    ran = Ran("import", csv_file(tmp_path, rows), "--store", place)
+    assert ran.status == 0
+    assert "1 row taken in, 0 bad; 1 new printer;" in ran.out
+    assert "the latest row is of 2999-01-01T00:00:00+00:00, which has not come yet" in ran.err
 
 
 def test_file_that_is_empty_or_missing_is_told(tmp_path: Path, place: str) -> None:
@@ -194,7 +227,7 @@ def test_printer_is_known_by_its_serial_number_then_by_its_name(tmp_path: Path, 
         "2026-03-02T08:00:00Z,desk-2,,,,toner:black,,,percent,100,94,\n"  # no serial number: the name does
         "2026-03-02T08:00:00Z,desk-2,TG99999,,,toner:black,,,percent,100,93,\n"  # exchanged: another printer
     )
-    assert "1 new printers" in Ran("import", csv_file(tmp_path, rows), "--store", place).out
+    assert "1 new printer;" in Ran("import", csv_file(tmp_path, rows), "--store", place).out
     with Store.open(place) as store:
         assert [one.name for one in store.printers()] == ["desk-1", "desk-2", "desk-2"]
         assert levels(store.history(1)) == [(MONDAY, 95), (MONDAY + 9 * DAY, 80)]
