@@ -12,7 +12,7 @@ from agent.store.errors import StoreBusy, StoreCorrupt, StoreNewer, StoreRefused
 from agent.store.translating import translated
 
 VERSION_TABLE = "lowmark_version"
-STEPS = ("0001", "0002", "0003", "0004", "0005")
+STEPS = ("0001", "0002", "0003", "0004", "0005", "0006")
 """The steps of ``migrations/versions``, in order; known here so that opening a store needs no Alembic if it is up to
 date."""
 

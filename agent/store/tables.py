@@ -212,7 +212,7 @@ receipt = Table(
 photo = Table(
     "photo",
     metadata,
-    Column("name", Text, primary_key=True),  # SHA-256 of the content, in hexadecimal
+    Column("name", Text, primary_key=True),  # SHA-256 of the content as it was kept first, in hexadecimal
     Column("at", BigInteger, nullable=False),
     Column("media_type", Text, nullable=False),
     Column("content", LargeBinary, nullable=False),
