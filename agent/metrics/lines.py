@@ -3,8 +3,9 @@
 A page has its lines by family, so each printer's lines are kept by family too. The lines are those of the Prometheus
 text format and of OpenMetrics alike; only the heads of the families differ.
 
-Who the printer is stands in each line as one octet until the page is sent. So the lines are short, and many printers
-have the same ones, which are kept once.
+Who the printer is stands in each line as one octet until the page is sent, and in the families whose numbers differ
+from printer to printer each number is left open. So the lines of all printers of one model are cast in the same moulds,
+which are kept once, and of each printer little more than its numbers.
 """
 
 from __future__ import annotations
@@ -84,24 +85,30 @@ _LAYOUTS = {metric.name.removeprefix("lowmark_"): _layout(metric) for metric in 
 _PLACES = {metric.name.removeprefix("lowmark_"): place for place, metric in enumerate(PRINTERS)}
 
 
-_shared: dict[bytes, bytes] = {}
-"""Lines that several printers may have, kept once."""
+_Shared = TypeVar("_Shared", bytes, tuple[bytes, ...])
+_shared: dict[Any, Any] = {}
+"""Lines and moulds that several printers may have, and whole sets of them, kept once."""
 _ALIKE = frozenset(
     name
     for part in series.PARTS
     for name in part.names
     if name.startswith(("printer_state", "printer_device", "printer_err", "printer_alerts", "tray", "bin", "cover"))
-    or name in ("supply_capacity", "supply_level_known")
+    or name in ("printer_reachable", "supply_capacity", "supply_level_known")
 )
-"""Families in which many printers have the same lines. Times and counters would only fill ``_shared``."""
+"""Families in which many printers have the same lines, numbers and all."""
+_UNLIKE = "printer_info"
+"""The family in which no two printers have the same labels."""
+_FILLED = {place: at for at, place in enumerate(place for name, place in _PLACES.items() if name not in _ALIKE)}
+"""Place of a family -> place of what its moulds are filled with (``_Kept.fillings``)."""
 
 
-def _once(text: bytes) -> bytes:
-    if len(text) > _LONGEST_SHARED:
-        return text
+def _once(shared: _Shared) -> _Shared:
+    if len(shared) > _LONGEST_SHARED:
+        return shared
     if len(_shared) >= _MEMO:
         _shared.clear()
-    return _shared.setdefault(text, text)
+    found: _Shared = _shared.setdefault(shared, shared)
+    return found
 
 
 def _owner(labels: series.Own) -> bytes:
@@ -129,23 +136,45 @@ class _Lines:
         layout, in_order = _LAYOUTS[name]
         rows.setdefault(layout % in_order(self._values), _number[value])
 
-    def text(self, name: str) -> bytes:
-        """The lines of one family."""
+    def cast(self, name: str) -> tuple[bytes, bytes]:
+        """The lines of one family: their mould, and what fills it."""
         rows = self._rows.get(name)
-        text = "".join([f"{row}{value}\n" for row, value in rows.items()]).encode() if rows else b""
-        return _once(text) if name in _ALIKE else text
+        if not rows:
+            return b"", b""
+        if name in _ALIKE:
+            return _once("".join([f"{row}{value}\n" for row, value in rows.items()]).encode()), b""
+        if name == _UNLIKE:
+            return b"", "".join([f"{row}{value}\n" for row, value in rows.items()]).encode()
+        mould = "".join([f"{row}\n" for row in rows]).replace("%", "%%").replace(" \n", " %b\n")
+        return _once(mould.encode()), " ".join(rows.values()).encode()
 
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
-    """The lines of one printer as ``view`` has them, in the order of the catalogue's families.
+    """The lines of one printer as ``view`` has them.
 
-    ``owner``: what is to stand in them where ``_OWNER`` stands.
+    ``owner``: what is to stand in them where ``_OWNER`` stands. ``moulds``: in the order of the catalogue's families;
+    those in which numbers differ are for ``%``, and ``fillings`` are their numbers in the same order (see ``_FILLED``).
     """
 
     view: PrinterView
     owner: bytes
-    texts: tuple[bytes, ...]
+    moulds: tuple[bytes, ...]
+    fillings: tuple[bytes, ...]
+
+
+def _written(name: str, place: int, some: list[_Kept]) -> list[bytes]:
+    """The lines of one family, printer by printer."""
+    at = _FILLED.get(place)
+    if at is None:
+        return [kept.moulds[place].replace(_OWNER_OCTET, kept.owner) for kept in some]
+    if name.endswith(_UNLIKE):
+        return [kept.fillings[at].replace(_OWNER_OCTET, kept.owner) for kept in some]
+    return [
+        kept.moulds[place].replace(_OWNER_OCTET, kept.owner.replace(b"%", b"%%")) % tuple(kept.fillings[at].split())
+        for kept in some
+        if kept.fillings[at]
+    ]
 
 
 class PrinterLines:
@@ -167,8 +196,7 @@ class PrinterLines:
         for place, metric in enumerate(PRINTERS):
             headed = False
             for start in range(0, len(rows), _ROWS):
-                some = rows[start : start + _ROWS]
-                lines = b"".join([kept.texts[place].replace(_OWNER_OCTET, kept.owner) for kept in some])
+                lines = b"".join(_written(metric.name, place, rows[start : start + _ROWS]))
                 if lines and not headed:
                     chunk.append(heads[metric.name])
                     headed = True
@@ -212,7 +240,8 @@ def _renewed(view: PrinterView, kept: _Kept | None) -> tuple[_Kept, int]:
     """The lines as ``view`` has them, and how much work that was."""
     if kept is not None and kept.view.printer != view.printer:
         kept = None
-    texts = [b""] * len(PRINTERS) if kept is None else list(kept.texts)
+    moulds = [b""] * len(PRINTERS) if kept is None else list(kept.moulds)
+    fillings = [b""] * len(_FILLED) if kept is None else list(kept.fillings)
     labels = series.own(view)
     cost = len(series.PARTS)
     for part in series.PARTS:
@@ -221,6 +250,10 @@ def _renewed(view: PrinterView, kept: _Kept | None) -> tuple[_Kept, int]:
         lines = _Lines()
         part.put(lines, labels, view)
         for name in part.names:
-            texts[_PLACES[name]] = lines.text(name)
+            place = _PLACES[name]
+            moulds[place], filling = lines.cast(name)
+            if place in _FILLED:
+                fillings[_FILLED[place]] = filling
         cost += _WRITING
-    return _Kept(view, _owner(labels) if kept is None else kept.owner, tuple(texts)), cost
+    owner = _owner(labels) if kept is None else kept.owner
+    return _Kept(view, owner, _once(tuple(moulds)), tuple(fillings)), cost

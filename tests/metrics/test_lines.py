@@ -6,6 +6,7 @@ Reference: ``generate_latest`` of prometheus-client, in both formats, over ``Sta
 from __future__ import annotations
 
 import random
+import tracemalloc
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -78,6 +79,8 @@ def test_every_scrape_of_the_rehearsed_fleet_is_what_the_library_writes() -> Non
 
 CHANGES: list[Callable[[PrinterView], PrinterView]] = [
     lambda one: replace(one, printer=replace(one.printer, name="Map room")),
+    lambda one: replace(one, printer=replace(one.printer, name="100 %b", place=Place("%s %% %(site)s"))),
+    lambda one: view(one.printer.id, supplies=(supply("50%b", 1), supply("toner:%d", 2)), counters=()),
     lambda one: replace(one, printer=replace(one.printer, place=Place("Mill Yard"))),
     lambda one: replace(one, printer=replace(one.printer, retired=NOW)),
     lambda one: replace(one, printer=replace(one.printer, retired=None)),
@@ -156,6 +159,21 @@ def test_while_a_sweep_goes_on_only_what_is_scraped_is_kept_up() -> None:
         metrics.prepare()
     metrics.keep_up()
     assert not metrics._lines._kept, "nobody asks, so nothing is written or kept"
+
+
+def test_printers_that_are_alike_share_all_of_their_lines_but_the_numbers() -> None:
+    few, many = ({number: view(number) for number in range(1, count)} for count in (101, 501))
+    state = {"now": few}
+    metrics = Metrics(lambda: snapshot(*state["now"].values()))
+    metrics.render()
+    state["now"] = many
+    tracemalloc.start()
+    metrics.prepare()
+    taken, _ = tracemalloc.get_traced_memory()
+    tracemalloc.stop()
+    lines = metrics.render()[0].count(b"\n") / len(many)
+    assert lines > 40, "else there is little to share"
+    assert taken / (len(many) - len(few)) < 1_500  # octets a printer; all lines of one have about five thousand
 
 
 def test_it_lets_others_run_while_it_writes() -> None:
