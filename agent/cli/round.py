@@ -136,11 +136,12 @@ def _check_site(site: str | None, sites: set[str]) -> None:
 
 
 def _write(made: Round, known: Settings, to: Path | None) -> None:
+    from agent.web.paper import more_signs
     from agent.web.round_pdf import pdf
 
     path = to or Path(f"round-{_file_word(made.site or 'all')}-{made.day}.pdf")
     try:
-        path.write_bytes(pdf(made, known.listen.public_url or ""))
+        path.write_bytes(pdf(made, known.listen.public_url or "", more_signs()))
     except OSError as error:
         fail(f"{path} cannot be written: {error.strerror or error}", 2)
     errors.print(plain(f"Written: {path}"), soft_wrap=True)

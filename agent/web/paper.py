@@ -1,17 +1,20 @@
 """Paper: an A4 page in two columns, with check boxes, counter wheels and QR codes, in black on white.
 
 The look is drawn from the work: a drum that a sheet runs under, and numbers as the wheels of a page counter. Nothing
-depends on colour. The font (DejaVu Sans, which matplotlib brings along) has Latin, Greek, Cyrillic and more; a sign
-that it does not have is shown as U+FFFD, so that no text of a printer can stop a page from being made.
+depends on colour. The font (DejaVu Sans, which matplotlib brings along) has Latin, Greek, Cyrillic and more; where the
+machine has a font with East Asian signs (``more_signs``), these are set in it. In the place of what no font has, words
+say that it cannot be printed here.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+import re
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import lru_cache
 from importlib.util import find_spec
+from itertools import groupby
 from pathlib import Path
 from typing import Any
 
@@ -23,8 +26,17 @@ MARGIN, GUTTER = 10.0, 6.0
 COLUMN = (WIDTH - 2 * MARGIN - GUTTER) / 2
 TOP, BOTTOM = 12.0, 285.0
 _POINT = 25.4 / 72
-_MISSING = "\N{REPLACEMENT CHARACTER}"
+UNPRINTABLE = "(not printable here)"
+"""What stands in the place of words whose signs no font has."""
 _FONTS = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf"}
+_MORE = "more"
+_MORE_PLACES = (
+    "/usr/share/fonts/truetype/droid/DroidSansFallbackFull.ttf",  # Debian: fonts-droid-fallback
+    "/usr/share/fonts/google-droid-sans-fonts/DroidSansFallbackFull.ttf",  # Fedora: google-droid-sans-fonts
+    "/usr/share/fonts/opentype/unifont/unifont.otf",  # Debian: fonts-unifont
+)
+_WIDE = re.compile(r"[\u2e80-\u9fff\uac00-\ud7af\uf900-\ufaff\uff00-\uffef]")
+"""Signs of scripts that put no blanks between words (CJK, kana, hangul): a line may end after any of them."""
 
 
 class NoFont(Failure):
@@ -39,6 +51,11 @@ def font_file(style: str) -> Path:
         if path.is_file():
             return path
     raise NoFont(f"{_FONTS[style]} is missing; it comes with matplotlib: install Lowmark again")
+
+
+def more_signs() -> Path | None:
+    """A font with East Asian signs that this machine has, or None."""
+    return next((path for path in map(Path, _MORE_PLACES) if path.is_file()), None)
 
 
 @dataclass(slots=True)
@@ -101,9 +118,12 @@ class Flow:
 
 
 class Pen:
-    """Writes and draws on one document."""
+    """Writes and draws on one document. ``more``: the file of a font for signs that the usual one does not have.
 
-    def __init__(self, title: str, made: datetime) -> None:
+    ``lacks``: whether anything could not be written.
+    """
+
+    def __init__(self, title: str, made: datetime, more: Path | None = None) -> None:
         from fpdf import FPDF
 
         self.pdf: Any = FPDF(orientation="portrait", unit="mm", format="A4")
@@ -116,7 +136,13 @@ class Pen:
         self.pdf.set_lang("en")
         font: Any = self.pdf.fonts["paper"]
         self._has: frozenset[int] = frozenset(font.cmap)
-        self._at: tuple[str, float] = ("", 0.0)
+        self._more: frozenset[int] = frozenset()
+        if more is not None:
+            self.pdf.add_font(_MORE, "", str(more))
+            other: Any = self.pdf.fonts[_MORE]
+            self._more = frozenset(other.cmap) - self._has
+        self.lacks = False
+        self._at: tuple[str, str, float] = ("", "", 0.0)
         self._advances: dict[str, dict[str, float]] = {style: {} for style in _FONTS}
 
     def write(self, x: float, y: float, text: str, size: float, style: str = "", *, right: bool = False) -> None:
@@ -126,8 +152,10 @@ class Pen:
             return
         if right:
             x -= self.width(shown, size, style)
-        self._font(style, size)
-        self.pdf.text(x, y + size * _POINT * 0.93, shown)
+        for more, run in self._runs(shown):
+            self._font(style, size, more=more)
+            self.pdf.text(x, y + size * _POINT * 0.93, run)
+            x += self.width(run, size, style)
 
     def width(self, text: str, size: float, style: str = "") -> float:
         """How wide a line is."""
@@ -138,21 +166,47 @@ class Pen:
         return units * size * _POINT / 1000
 
     def shown(self, text: str) -> str:
-        """The text as it can be written: one line, without control signs, unknown signs as U+FFFD."""
+        """The text as it can be written: one line, without control signs, and words for what no font has."""
         if text.isascii() and text.isprintable():
-            return text[:600]
-        line = clean(text, 600)
-        return "".join(sign if ord(sign) in self._has else _MISSING for sign in line)
+            return text[:1000]
+        line = clean(text, 1000)
+        if all(ord(sign) in self._has or ord(sign) in self._more for sign in line):
+            return line
+        self.lacks = True
+        made: list[str] = []
+        for word in line.split(" "):
+            left = "".join(" " if not self._can(sign) else sign for sign in word).split()
+            if all(self._can(sign) for sign in word):
+                made.append(word)
+                continue
+            # What is left of such a word is kept where it says something: a part number, not a bracket.
+            kept = [one for one in left if any(sign.isalnum() for sign in one)]
+            if not made or made[-1] != UNPRINTABLE:
+                made.append(UNPRINTABLE)
+            made += kept
+        return " ".join(made)
+
+    def _can(self, sign: str) -> bool:
+        return ord(sign) in self._has or ord(sign) in self._more
+
+    def _runs(self, shown: str) -> Iterator[tuple[bool, str]]:
+        """The parts of a line, each with whether it is set in the other font."""
+        if not self._more:
+            yield False, shown
+            return
+        for more, signs in groupby(shown, key=lambda sign: ord(sign) in self._more):
+            yield more, "".join(signs)
 
     def _advance(self, style: str, sign: str) -> float:
         """How wide a sign is, in thousandths of the size."""
-        self._font(style, 10.0)
+        self._font(style, 10.0, more=ord(sign) in self._more)
         found = float(self.pdf.get_string_width(sign)) / (10.0 * _POINT) * 1000
         self._advances[style][sign] = found
         return found
 
     def fit(self, text: str, width: float, size: float, style: str = "") -> str:
         """The text, cut with an ellipsis where it is wider."""
+        text = self.shown(text)
         if self.width(text, size, style) <= width:
             return text
         low, high = 0, len(text)
@@ -166,7 +220,8 @@ class Pen:
 
     def wrap(self, text: str, width: float, size: float, lines: int = 99, style: str = "") -> list[str]:
         """The text in lines; what is beyond ``lines`` is cut."""
-        words = clean(text, 1000).replace(" %", "\N{NO-BREAK SPACE}%").split(" ")
+        words = [part for word in self.shown(text).replace(" %", "\N{NO-BREAK SPACE}%").split(" ")
+                 for part in self._parts(word, width, size, style)]  # fmt: skip
         made: list[str] = []
         here = ""
         for at, word in enumerate(words):
@@ -181,10 +236,23 @@ class Pen:
             here = self.fit(word, width, size, style)
         return [*made, here] if here else made
 
-    def _font(self, style: str, size: float) -> None:
-        if self._at != (style, size):
-            self.pdf.set_font("paper", style, size)
-            self._at = (style, size)
+    def _parts(self, word: str, width: float, size: float, style: str) -> list[str]:
+        """A word as it is; one that is wider than a line in parts, where its script knows no blanks."""
+        if not _WIDE.search(word) or self.width(word, size, style) <= width:
+            return [word]
+        made, here = [], ""
+        for sign in word:
+            if here and self.width(here + sign, size, style) > width:
+                made.append(here)
+                here = ""
+            here += sign
+        return [*made, here]
+
+    def _font(self, style: str, size: float, *, more: bool = False) -> None:
+        wanted = (_MORE, "", size) if more else ("paper", style, size)
+        if self._at != wanted:
+            self.pdf.set_font(*wanted)
+            self._at = wanted
 
     # --- signs ----------------------------------------------------------------------------------------------------
 
@@ -253,7 +321,7 @@ class Pen:
     def page(self) -> None:
         """A new page."""
         self.pdf.add_page()
-        self._at = ("", 0.0)
+        self._at = ("", "", 0.0)
 
     def done(self) -> bytes:
         """The document."""

@@ -113,6 +113,7 @@ class RoundPages:
 
     def paper(self, request: Request) -> Response:
         """The round as a PDF to carry along."""
+        from agent.web.paper import more_signs
         from agent.web.round_pdf import pdf
 
         made, _, site, _ = self._asked(request)
@@ -120,7 +121,7 @@ class RoundPages:
         base = self._house.about().public_url or str(request.base_url)
         name = f"round-{made.day.isoformat()}.pdf" if not site else f"round-{_word(site)}-{made.day.isoformat()}.pdf"
         sent = {**HEADERS, "content-disposition": f'attachment; filename="{name}"'}
-        return Response(pdf(made, base), media_type="application/pdf", headers=sent)
+        return Response(pdf(made, base, more_signs()), media_type="application/pdf", headers=sent)
 
     def _asked(self, request: Request) -> tuple[Round, list[str], str, str]:
         """The round that is asked for, the sites there are, and the site and the day as they were given."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from datetime import date
+from pathlib import Path
 from urllib.parse import quote
 
 from agent.model.cautions import MANUAL
@@ -37,13 +38,13 @@ class _Work:
     cautions: tuple[str, ...]
 
 
-def pdf(made: Round, base: str = "") -> bytes:
+def pdf(made: Round, base: str = "", more: Path | None = None) -> bytes:
     """The round as PDF, A4. ``base``: where phones find the pages; "" prints no QR codes, and a line that says why.
 
-    Raises NoFont.
+    ``more``: a font for signs that the usual one does not have (``paper.more_signs``). Raises NoFont.
     """
-    title = f"Round, {made.site or 'all sites'}, {made.day.isoformat()}"
-    pen = Pen(title, made.as_of)
+    title = f"Round, {made.site or 'all sites'}, {locales.long_day(made.day)}"
+    pen = Pen(title, made.as_of, more)
     sheets = _sheets(made)
     letters = {key: letter for letter, (_, keys) in sheets.items() for key in keys}
     flow = Flow(first=TOP + 17 + LINE * len(made.remarks[:2]))
@@ -95,6 +96,7 @@ def _foot(pen: Pen, made: Round, base: str, number: int, pages: int) -> None:
     y = BOTTOM + 2.2
     pen.rule(MARGIN, y, WIDTH - 2 * MARGIN)
     note = "" if base else "  No QR codes: the settings do not say where phones find the pages (listen.public_url)."
+    note += "  For what is not printable here see the pages." if pen.lacks else ""
     pen.write(MARGIN, y + 0.9, f"Lowmark, as of {_as_of(made)}.{note}", SMALL)
     pen.write(WIDTH - MARGIN, y + 0.9, f"{named_day(made.day)}, page {number} of {pages}", SMALL, right=True)
 

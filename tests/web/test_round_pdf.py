@@ -20,9 +20,9 @@ from tests.needs import debian
 BASE = "https://lowmark.harrow-lane.example/"
 
 
-def written(folder: Path, made: Round, base: str = BASE) -> Path:
+def written(folder: Path, made: Round, base: str = BASE, more: Path | None = None) -> Path:
     path = folder / "round.pdf"
-    path.write_bytes(pdf(made, base))
+    path.write_bytes(pdf(made, base, more))
     return path
 
 
@@ -152,6 +152,7 @@ def test_no_name_of_a_printer_can_spoil_the_page(tmp_path, name):
     text = text_of(written(tmp_path, made))
     assert "Exchange the black toner" in text
     assert "\u202e" not in text
+    assert "\ufffd" not in text
     if name.startswith(("<", "(", "Ч")):
         assert name[:12] in text
 
@@ -162,3 +163,53 @@ def test_a_round_with_nothing_to_do_is_a_page_that_says_so(tmp_path):
     text = text_of(path)
     assert "Nothing is to be done on this round." in text
     assert "Not on this round" in text
+
+
+# --- names in other scripts ------------------------------------------------------------------------------------------
+
+
+def in_japanese(made: Round) -> Round:
+    """The same round at a printer with a Japanese name, with parts that are called in Japanese."""
+    known = {"part": "黒トナー TN-40K", "what": "標準容量の黒トナーカートリッジ", "place": "一階の戸棚"}
+    (visit,) = made.visits
+    cards = tuple(replace(card, bring=tuple(replace(one, **known) for one in card.bring)) for card in visit.cards)
+    carry = tuple(replace(one, **known, on_shelf=2) for one in made.carry)
+    return replace(made, visits=(replace(visit, printer="閲覧室プリンター", cards=cards),), carry=carry)
+
+
+@pytest.fixture(scope="module")
+def one_visit() -> Round:
+    made = plan_round(morning(spot(printer(1), forecast(1, "toner:black", 0.3))), NOW)
+    found = in_japanese(made)
+    assert found.carry
+    return found
+
+
+def test_a_japanese_name_is_set_in_a_font_that_has_its_signs(one_visit, tmp_path):
+    font = debian("fonts-droid-fallback", "/usr/share/fonts/truetype/droid/DroidSansFallbackFull.ttf")
+    path = written(tmp_path, one_visit, more=Path(font))
+    text = "".join(text_of(path).split())
+    for said in ("閲覧室プリンター", "黒トナーTN-40K", "標準容量の黒トナーカートリッジ", "一階の戸棚(2there)"):
+        assert said in text
+    assert "notprintable" not in text
+    assert "\ufffd" not in text
+    assert path.stat().st_size < 200_000, "only the signs that are used are in it"
+
+
+def test_without_such_a_font_words_say_what_cannot_be_printed_and_the_part_number_stays(one_visit, tmp_path):
+    text = " ".join(text_of(written(tmp_path, one_visit)).split())
+    assert "\ufffd" not in text
+    assert "(not printable here) TN-40K" in text
+    assert "Bring 1 (not printable here) TN-40K from (not printable here)" in text
+    assert "(not printable here) (2 there)" in text
+    assert "For what is not printable here see the pages." in text
+    assert "not printable" not in text_of(written(tmp_path, plan_round(large(3), NOW)))
+
+
+def test_a_long_name_without_blanks_is_broken_and_not_cut(one_visit, tmp_path):
+    font = debian("fonts-droid-fallback", "/usr/share/fonts/truetype/droid/DroidSansFallbackFull.ttf")
+    name = "".join(chr(0x4E00 + 7 * number) for number in range(120))
+    made = replace(one_visit, carry=tuple(replace(one, part=name) for one in one_visit.carry))
+    text = "".join(text_of(written(tmp_path, made, more=Path(font))).split())
+    found = [text.find(sign) for sign in name]
+    assert -1 not in found, "every sign is there"
