@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import signal
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -52,7 +54,7 @@ def run(
     \b
     Example:
       lowmark run --settings lowmark.yaml
-      kill -HUP $(pidof lowmark)        # after a change of the settings
+      pkill -HUP -f "lowmark run"       # after a change of the settings
     """  # noqa: D301 - the backspace keeps the lines of the example apart
     from agent.app.logs import LEVELS, set_up
     from agent.app.loop import run as run_loop
@@ -80,9 +82,46 @@ async def _run(settings: Path | None, store: str | None, supervisor: Supervisor)
         loop.add_signal_handler(number, service.end)
     loop.add_signal_handler(signal.SIGHUP, reload)
     try:
-        await service.run()
+        with only_agent(service.store.url):
+            await service.run()
     finally:
         service.store.close()
+
+
+@contextmanager
+def only_agent(url: str) -> Iterator[None]:
+    """Keep other agents off the SQLite history at ``url`` meanwhile: two would decide and tell everything twice.
+
+    The lock is on a file beside it, since SQLite locks the history itself; however an agent ends, it is free again.
+    Leaves with status 2 where another agent holds it. Several agents may share a PostgreSQL store.
+    """
+    import fcntl
+
+    from agent.cli.show import fail
+
+    path = url.partition(":///")[2]
+    if not url.startswith("sqlite") or path in ("", ":memory:"):
+        yield
+        return
+    with ExitStack() as held:
+        # What cannot be written there, the store complains of.
+        with suppress(OSError):
+            mark = held.enter_context(Path(f"{path}.agent").open("a+", encoding="utf-8"))
+            try:
+                fcntl.flock(mark, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except BlockingIOError:
+                mark.seek(0)
+                number = mark.read(20).strip()
+                who = f" (process {number})" if number.isdigit() else ""
+                fail(
+                    f"another agent{who} runs on the history {path}; "
+                    "stop it first, or give this one a store of its own",
+                    2,
+                )
+            mark.truncate(0)
+            mark.write(f"{os.getpid()}\n")
+            mark.flush()
+        yield
 
 
 def build(settings_file: Path | None, store_url: str | None, supervisor: Supervisor | None = None) -> Service:
