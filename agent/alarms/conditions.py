@@ -286,6 +286,17 @@ def _wide_text(condition: Condition, about: Silence | Prospect) -> str:
     return f"{called(forecast.kind, forecast.colorant, forecast.description)} {word} {until}{chance}{lacking}"
 
 
+def _gone(subject: str) -> str:
+    """What an alarm was about that the printer says no more, by the subject of its key: nothing else is left of it."""
+    kind, _, rest = subject.partition(":")
+    group, _, index = rest.rpartition(":")
+    if group:
+        return f"alert: {spaced(kind)} ({spaced(group)} {index})"
+    if kind == "bit" or not rest:
+        return f"printer reports: {spaced(rest or kind)}"
+    return f"{spaced(kind)}: {spaced(rest)}"
+
+
 def _word_text(condition: Condition, about: str) -> str:
     value = condition.value or 0.0
     if condition.view is None:
@@ -296,4 +307,4 @@ def _word_text(condition: Condition, about: str) -> str:
         }.get(about, f"{value:.0f} messages could not be delivered and were given up")
     if about == "contact":
         return "answers again" if condition.view.reachable else "does not answer"
-    return f"printer reports: {spaced(clean(about, 80))}"
+    return _gone(clean(about, 80))

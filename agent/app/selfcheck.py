@@ -111,6 +111,7 @@ def _store(
             Finding("store", settings.store.url, WRONG, str(failure), "put the secret where the settings say")
         ]
     file = Path(url.partition(":///")[2]) if url.startswith("sqlite:///") else None
+    told = settings.store.url if file is None else url  # that of a server may hold a password
     if file is not None and not file.exists():
         return None, [_no_history(file)]
     found = [] if file is None else list(_space(file))
@@ -121,7 +122,7 @@ def _store(
             took = timer() - began
             last, more = _look_into(store, settings, now)
     except StoreError as error:
-        return None, [*found, Finding("store", settings.store.url, WRONG, str(error), "as it says")]
+        return None, [*found, Finding("store", told, WRONG, str(error), "until then readings wait in memory")]
     if took > _SLOW_WRITE:
         more.append(
             Finding(

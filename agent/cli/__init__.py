@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from importlib import import_module
+from inspect import getdoc
 from typing import Annotated, Any
 
 import typer
@@ -80,7 +81,24 @@ def build() -> typer.Typer:
         command.rich_help_panel = panels.get(command.name or "")
     for group in app.registered_groups:
         group.rich_help_panel = panels.get(str(group.name), "")
+    _let_flow(app)
     return app
+
+
+def _let_flow(app: typer.Typer) -> None:
+    """Have the sentences of every help end where the terminal does, not where a line of the source does."""
+    for command in app.registered_commands:
+        command.help = _flowing(command.help or getdoc(command.callback) or "")
+    if app.registered_callback is not None and (told := getdoc(app.registered_callback.callback)):
+        app.registered_callback.help = _flowing(told)
+    for group in app.registered_groups:
+        if group.typer_instance is not None:
+            _let_flow(group.typer_instance)
+
+
+def _flowing(text: str) -> str:
+    parts = text.split("\n\n")
+    return "\n\n".join(part if part.startswith("\b") else part.replace("\n", " ") for part in parts)
 
 
 def _root(

@@ -113,7 +113,7 @@ def open_one(  # noqa: PLR0913 - each is an option of the command
     console.print(plain(f"{entry.text}; until {clock_words(made.end, agent_zone(settings), now)}"), soft_wrap=True)
     console.print(plain(f"{covered} {'printer is' if covered == 1 else 'printers are'} in it"), soft_wrap=True)
     if not covered:
-        fail("no printer in service is in it; see lowmark printers for names, sites and tags", 1)
+        fail("no printer in service is in it; lowmark sweep shows names and sites, the settings file the tags", 1)
 
 
 def _covered(store: Store, made: Opened) -> int:

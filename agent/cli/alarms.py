@@ -267,8 +267,8 @@ def _print_alarms(records: Sequence[AlarmRecord], chattered: Collection[str], no
         state = words(record.state)
         if record.shelved_until:
             state += f" until {_local(record.shelved_until, record, now)}"
-        elif record.acknowledged_by:
-            state += f" by {record.acknowledged_by}"
+        elif record.state is AlarmState.ACKNOWLEDGED:
+            state += f" by {clean(record.acknowledged_by)}"
         state = ", ".join((state, *marks(record, chattered, now)))
         rows.append(
             [

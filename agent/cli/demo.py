@@ -118,7 +118,7 @@ class Demo:
         import yaml
 
         from agent.rehearsal import stores
-        from agent.rehearsal.paper import write_settings
+        from agent.rehearsal.paper import RULES, write_settings
 
         path = self.folder / "demo.yaml"
         write_settings(self.fleet, path, store=f"sqlite:///{self.folder / 'demo.sqlite'}")
@@ -128,15 +128,7 @@ class Demo:
             "listen": {"address": f"127.0.0.1:{free_port(METRICS_PORT)}"},
             "servicing": {"prove_within": "3m"},
             "channels": [{"name": "desk", "kind": "webhook", "url": desk_url}],
-            "alarms": [
-                {"name": "supply-empty", "when": "supplyEmpty", "severity": "high"},
-                {"name": "supply-low", "when": "supplyBelow", "below": "15%", "deadband": "3%"},
-                {"name": "waste-nearly-full", "when": "receptacleNearlyFull", "below": "10%"},
-                {"name": "printer-silent", "when": "unreachable", "for": "30s"},
-                {"name": "printer-stopped", "when": "printerAlert", "alert_severity": ["critical"]},
-                {"name": "counter-odd", "when": "counterOddity", "severity": "low"},
-                {"name": "agent-unwell", "when": "agentUnwell", "severity": "high"},
-            ],
+            "alarms": [dict(rule) for rule in RULES],
         }
         path.write_text(text + "\n" + yaml.safe_dump(more, sort_keys=False), "utf-8")
         return path

@@ -25,7 +25,7 @@ _HEADER = 8
 _GAP, _NARROW_GAP = 3, 2
 _INDENT = 4
 _BESIDE = 30
-"""What is no longer than this shares a line with others below its row."""
+"""What is no longer than this shares a line with its neighbours below its row."""
 
 
 @dataclass(frozen=True)
@@ -151,17 +151,22 @@ class Listing:
         return made
 
     def _below(self, row: Sequence[Text], moved: Sequence[int]) -> Iterator[Text]:
+        """In the order of the columns, so that each row tells the same things in the same places."""
         beside: list[Text] = []
-        long: list[Text] = []
         for at in moved:
             if not row[at].plain.strip():
                 continue
             header = self.headers[at]
             told = Text.assemble(f"{header}: " if header else "", Text(" ").join(row[at].split("\n")))
-            (beside if len(told) <= _BESIDE else long).append(told)
+            if len(told) <= _BESIDE:
+                beside.append(told)
+                continue
+            if beside:
+                yield Text("; ").join(beside)
+                beside = []
+            yield told
         if beside:
             yield Text("; ").join(beside)
-        yield from long
 
 
 def _wrapped(header: str, width: int) -> list[str]:

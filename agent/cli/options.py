@@ -18,7 +18,8 @@ def moment(text: str | datetime) -> datetime:
     except ValueError:
         raise typer.BadParameter(f"{text!r} is no ISO 8601 moment; write e.g. 2026-03-02T08:00:00+01:00") from None
     if at.tzinfo is None:
-        raise typer.BadParameter(f"{text!r} does not say its offset; write e.g. {text}+01:00, or {text}Z for UTC")
+        whole = text if len(text) > len("2026-03-02") else f"{at:%Y-%m-%d}T00:00:00"
+        raise typer.BadParameter(f"{text!r} does not say its offset; write e.g. {whole}+01:00, or {whole}Z for UTC")
     return at
 
 

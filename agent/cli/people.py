@@ -37,16 +37,34 @@ PasswordFile = Annotated[
 _RoleArgument = Annotated[Role, typer.Argument(metavar="ROLE", help="look, serve or administer.")]
 
 
+_PEOPLE = """People who may sign in to the pages.
+
+\b
+Example:
+  lowmark people add "Wren Ashdown" --role serve
+  lowmark people list
+  lowmark people remove "Wren Ashdown"
+"""
+_TOKENS = """Tokens with which programs use the API.
+
+\b
+Example:
+  lowmark tokens add "stock list" --scope look --for 90d
+  lowmark tokens list
+  lowmark tokens revoke "stock list"
+"""
+
+
 def register(app: typer.Typer) -> None:
     """Add the commands to the program."""
-    people = typer.Typer(help="People who may sign in to the pages.", no_args_is_help=True)
+    people = typer.Typer(help=_PEOPLE, no_args_is_help=True)
     people.command("add")(add)
     people.command("list")(list_people)
     people.command("role")(role)
     people.command("password")(password)
     people.command("remove")(remove)
     app.add_typer(people, name="people")
-    tokens = typer.Typer(help="Tokens with which programs use the API.", no_args_is_help=True)
+    tokens = typer.Typer(help=_TOKENS, no_args_is_help=True)
     tokens.command("add")(add_token)
     tokens.command("list")(list_tokens)
     tokens.command("revoke")(revoke)

@@ -65,7 +65,7 @@ def rehearse(  # noqa: PLR0913 - one for each option
     from agent.rehearsal.clock import SimClock
     from agent.rehearsal.fleet import Fleet, own_addresses, own_ports
     from agent.rehearsal.hands import Hands
-    from agent.rehearsal.paper import write_settings
+    from agent.rehearsal.paper import RULES, write_settings
     from agent.rehearsal.serve import Rehearsal, loopback_answers_everywhere, usual_scenes
 
     now = datetime.now(UTC)
@@ -86,7 +86,7 @@ def rehearse(  # noqa: PLR0913 - one for each option
         rehearsal.untended()
     try:
         if write is not None:
-            write_settings(fleet, write)
+            write_settings(fleet, write, alarms=RULES)
         with rehearsal, let_in(Hands(rehearsal)):
             _show(fleet, write, as_json=as_json)
             ended.wait(seconds)

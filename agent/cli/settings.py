@@ -20,6 +20,13 @@ _File = Annotated[
     typer.Argument(envvar="LOWMARK_SETTINGS", metavar="FILE", help="The settings file (YAML).", show_default=False),
 ]
 
+_HELP = """Check the settings file, or begin one.
+
+\b
+Example:
+  lowmark settings example > lowmark.yaml
+  lowmark settings check lowmark.yaml
+"""
 _CHECK_EPILOG = "\b\nExample:\n  lowmark settings check lowmark.yaml"
 _EXAMPLE_EPILOG = "\b\nExample:\n  lowmark settings example > lowmark.yaml"
 _SCHEMA_EPILOG = "\b\nExample:\n  lowmark settings schema > lowmark.schema.json"
@@ -27,7 +34,7 @@ _SCHEMA_EPILOG = "\b\nExample:\n  lowmark settings schema > lowmark.schema.json"
 
 def register(app: typer.Typer) -> None:
     """Put the commands of this area under ``lowmark settings``."""
-    group = typer.Typer(help="Check the settings file, or begin one.", no_args_is_help=True)
+    group = typer.Typer(help=_HELP, no_args_is_help=True)
     group.command("check", epilog=_CHECK_EPILOG)(check)
     group.command("example", epilog=_EXAMPLE_EPILOG)(example)
     group.command("schema", epilog=_SCHEMA_EPILOG)(schema)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -69,8 +70,28 @@ def _credentials(worn: Worn, secrets: dict[str, str]) -> dict[str, Any]:
     return {**made, "context": given.context} if given.context else made
 
 
-def settings(fleet: Fleet, *, store: str = "sqlite:///lowmark-rehearsal.sqlite") -> tuple[str, dict[str, str]]:
-    """Settings (YAML) for all printers of the fleet, and the secrets: path beside the settings -> content."""
+RULES: tuple[Mapping[str, str | list[str]], ...] = (
+    {"name": "supply-empty", "when": "supplyEmpty", "severity": "high"},
+    {"name": "supply-low", "when": "supplyBelow", "below": "15%", "deadband": "3%"},
+    {"name": "waste-nearly-full", "when": "receptacleNearlyFull", "below": "10%"},
+    {"name": "printer-silent", "when": "unreachable", "for": "30s"},
+    {"name": "printer-stopped", "when": "printerAlert", "alert_severity": ["critical"]},
+    {"name": "counter-odd", "when": "counterOddity", "severity": "low"},
+    {"name": "agent-unwell", "when": "agentUnwell", "severity": "high"},
+)
+"""Alarm rules for where time runs faster: the usual ones wait ten minutes, in which ten hours of printing go by."""
+
+
+def settings(
+    fleet: Fleet,
+    *,
+    store: str = "sqlite:///lowmark-rehearsal.sqlite",
+    alarms: Sequence[Mapping[str, str | list[str]]] = (),
+) -> tuple[str, dict[str, str]]:
+    """Settings (YAML) for all printers of the fleet, and the secrets: path beside the settings -> content.
+
+    ``alarms``: rules, such as ``RULES``; without any the usual ones apply.
+    """
     secrets: dict[str, str] = {}
     credentials: dict[str, Any] = {}
     for worn in fleet.printers:
@@ -84,6 +105,7 @@ def settings(fleet: Fleet, *, store: str = "sqlite:///lowmark-rehearsal.sqlite")
         "sites": {site: {"zone": fleet.zone} for site in dict.fromkeys(w.who.place.site for w in fleet.printers)},
         "credentials": credentials,
         "printers": [_entry(worn) for worn in fleet.printers],
+        "alarms": [dict(rule) for rule in alarms],
     }
     text = yaml.safe_dump(
         {key: part for key, part in whole.items() if part}, sort_keys=False, allow_unicode=True, width=120
@@ -91,7 +113,7 @@ def settings(fleet: Fleet, *, store: str = "sqlite:///lowmark-rehearsal.sqlite")
     return f"{HEAD}\n# {fleet.organisation}: {len(fleet.printers)} printers.\n\n{text}", secrets
 
 
-def write_settings(fleet: Fleet, path: Path, **more: str) -> tuple[Path, ...]:
+def write_settings(fleet: Fleet, path: Path, **more: Any) -> tuple[Path, ...]:
     """Write the settings to ``path`` and the secrets (readable by their owner alone) beside it; all files written.
 
     Raises NotOurs when something else stands at ``path``, CannotServe when it cannot be written.

@@ -83,6 +83,24 @@ def test_severity_narrows_and_json_is_whole(agent, lowmark):
     assert "is none of" in lowmark("--severity", "grave", status=2)
 
 
+def test_who_saw_an_alarm_is_said_only_while_that_is_its_state(agent, lowmark):
+    lowmark("ack", CYAN, "--by", "Ada")
+    assert "acknowledged by Ada" in lowmark()
+    lowmark("withdraw", CYAN, "--by", "Bea", "--reason", "moved")
+    assert "out of service by" not in lowmark("--all")
+    lowmark("reinstate", CYAN, "--by", "Bea")
+    assert "unacknowledged by" not in lowmark()
+
+
+@pytest.mark.parametrize(
+    ("given", "better"), [("2026-03-02", "2026-03-02T00:00:00Z"), ("2026-03-02T08", "2026-03-02T08Z")]
+)
+def test_a_moment_without_its_offset_is_answered_with_one_that_can_be_used(agent, lowmark, given, better):
+    said = " ".join(lowmark("--at", given, status=2).replace("│", " ").split())
+    assert better in said
+    lowmark("--at", better)
+
+
 def test_nothing_standing_is_said(url, lowmark):
     Store.open(url).close()
     assert "no alarm stands" in lowmark()

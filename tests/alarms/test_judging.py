@@ -8,7 +8,7 @@ from datetime import timedelta
 
 import pytest
 
-from agent.alarms.conditions import conditions
+from agent.alarms.conditions import Condition, conditions
 from agent.alarms.lifecycle import acknowledge
 from agent.alarms.rules import Rule
 from agent.model.alarm import AgentHealth, AlarmState, standing
@@ -373,3 +373,16 @@ def test_a_supply_of_a_kind_without_a_word_is_called_what_the_printer_calls_it()
     agent = Agent()
     agent.sweep(seen(kit))
     assert agent.records["low|7|other"].text == "Maintenance Kit: 4 % left (limit 10 %)"
+
+
+@pytest.mark.parametrize(
+    ("subject", "said"),
+    [
+        ("jam:mediaPath:1", "alert: jam (media path 1)"),
+        ("bit:noPaper", "printer reports: no paper"),
+        ("counterJump:life", "counter jump: life"),
+    ],
+)
+def test_the_ledger_says_in_words_what_a_printer_reports_no_more(subject, said):
+    rule = Rule("stopped", "printerAlert")
+    assert Condition(f"stopped|1|{subject}", rule, seen(), subject, False, None, None, subject).text == said

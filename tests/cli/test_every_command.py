@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 
 import click
@@ -31,6 +32,26 @@ def test_every_command_has_help_with_an_example(path):
     assert done.exit_code == 0
     assert "Example" in done.stdout
     assert f"lowmark {' '.join(path)}" in done.stdout
+
+
+GROUPS = ("settings", "people", "tokens", "shelf", "upkeep", "alarms", "alarms window")
+
+
+@pytest.mark.parametrize("path", GROUPS)
+def test_every_group_of_commands_shows_an_example_too(path):
+    done = CliRunner().invoke(APP, [*path.split(), "--help"], env={"COLUMNS": "100"})
+    assert done.exit_code == 0
+    assert "Example" in done.stdout
+    assert f"lowmark {path} " in done.stdout.partition("Example")[2]
+
+
+@pytest.mark.parametrize("path", COMMANDS, ids=" ".join)
+def test_the_sentences_of_a_help_are_as_wide_as_the_terminal(path):
+    wide = CliRunner().invoke(APP, [*path, "--help"], env={"COLUMNS": "1000", "TERMINAL_WIDTH": "1000"}).stdout
+    told = wide.partition("Usage:")[2].partition("Example")[0].partition("╭")[0]
+    paragraphs = [part for part in re.split(r"\n\s*\n", told) if part.strip()][1:]
+    assert paragraphs
+    assert all("\n" not in part.strip() for part in paragraphs), paragraphs
 
 
 def test_no_two_options_of_a_command_share_a_name():

@@ -168,6 +168,19 @@ def test_what_goes_below_its_row_says_which_column_it_is():
     assert any(line.startswith("    Because: the first reason") for line in lines)
 
 
+def test_what_goes_below_its_row_keeps_the_order_of_the_columns_in_every_row():
+    headers = ("Printer", "Where", "Since", "State", "Key")
+    rows = [
+        ("desk-1", "here", "Sat 28 Nov 21:25 GMT, 1 minute ago", "unacknowledged and not shelved", "short"),
+        ("desk-2", "a place with a name of some length", "now", "fine", "a key that is longer than the other"),
+    ]
+    for width in (30, 44, 60):
+        for block in "\n".join(shown(table(headers, rows, lead=1), width)).split("desk-")[1:]:
+            order = [headers.index(word) for word in re.findall(r"\b(Where|Since|State|Key): ", block)]
+            assert len(order) >= 2, block
+            assert order == sorted(order), block
+
+
 def test_a_sentence_is_one_line_in_a_pipe_and_wrapped_at_words_on_a_terminal(monkeypatch, capsys):
     from agent.cli.show import console
 
