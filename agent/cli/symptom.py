@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
 SHOWN = 6
 """So many suspects are shown with all that is known; the others in one line."""
+_TURNS = {0.5: "1/2", 1 / 3: "1/3"}
 
 
 def register(app: typer.Typer) -> None:
@@ -33,7 +34,7 @@ def symptom(  # noqa: PLR0913 - each is an option of the command
         str | None, typer.Option("--seen", metavar="KIND", help="What is seen; left out: the kinds there are.")
     ] = None,
     every: Annotated[
-        float | None,
+        str | None,
         typer.Option("--every", metavar="MM", help="The distance of marks, or of a ghost, along the paper, in mm."),
     ] = None,
     colour: Annotated[
@@ -60,7 +61,7 @@ def symptom(  # noqa: PLR0913 - each is an option of the command
     from agent.cli.history import find
     from agent.cli.wiring import load_settings, open_store
     from agent.insight.process import packaged
-    from agent.insight.symptoms import rank, read
+    from agent.insight.symptoms import distance, rank, read
     from agent.web.shapes_symptom import symptom as shape
 
     process = packaged()
@@ -72,7 +73,7 @@ def symptom(  # noqa: PLR0913 - each is an option of the command
     with open_store(store, settings) as opened:
         whose = find(opened, printer)
         if seen is not None:
-            sight = read(process, seen, every, colour)
+            sight = read(process, seen, distance(every or ""), colour)
             ranking = rank(process, case_of(opened, known, whose.id, moment), sight)
     if as_json:
         emit("symptom", shape(process, whose, moment, ranking))
@@ -117,14 +118,16 @@ def _print(process: Process, whose: Printer, ranking: Ranking) -> None:
 
 
 def _print_rollers(ranking: Ranking) -> None:
+    from agent.insight.symptoms import off_words
+
     rows = [
         (
             one.roller.name,
             "" if one.roller.diameter is None else f"{one.roller.diameter:g}",
             f"{one.roller.around:.1f}",
-            f"{one.turns:.3g}",
+            _TURNS.get(one.turns, f"{one.turns:g}"),
             f"{one.expected:.1f}",
-            f"{one.deviation:+.1f}",
+            off_words(one),
             f"{one.tolerance:.1f}",
             "fits" if one.fits else "",
         )

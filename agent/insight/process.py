@@ -83,12 +83,23 @@ class Process:
         return plain if plain in self.symptoms else None
 
     def nearest(self, word: str, count: int = 3) -> tuple[str, ...]:
-        """The kinds that ``word`` was probably meant to be, by their names and their titles."""
+        """The kinds that ``word`` was probably meant to be: by their names and titles, and by what is said of them.
+
+        A name that is misspelt only a little goes first, then those that the words stand in, then what looks alike.
+        """
         names = {kind: kind for kind in self.symptoms}
         names |= {one.title.casefold(): kind for kind, one in self.symptoms.items()}
-        found = difflib.get_close_matches(word.casefold().replace("_", "-")[:80], names, count, 0.5)
-        words = [kind for kind in self.symptoms if any(len(one) > 3 and one in kind for one in word.casefold().split())]
-        return tuple(dict.fromkeys([names[one] for one in found] + words))[:count]
+        plain = word.casefold().replace("_", "-")[:80]
+        near = [names[one] for one in difflib.get_close_matches(plain, names, count, 0.75)]
+        alike = [names[one] for one in difflib.get_close_matches(plain, names, count, 0.5)]
+        # So much of a word that its other endings fit, too: streak, streaks; band, bands, banding.
+        stems = [one[: max(4, len(one) - 3)] for one in re.findall(r"\w{4,}", plain)]
+        told = {kind: f"{kind} {one.title} {one.look}".casefold() for kind, one in self.symptoms.items()}
+        fitting = {
+            kind: sum(f" {stem}" in f" {text}".replace("-", " ") for stem in stems) for kind, text in told.items()
+        }
+        words = sorted((kind for kind, fits in fitting.items() if fits), key=lambda kind: -fitting[kind])
+        return tuple(dict.fromkeys([*near, *words, *alike]))[:count]
 
 
 def parse(text: str) -> Process:

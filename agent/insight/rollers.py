@@ -10,6 +10,7 @@ to about 1.5 % of the distance. The two do not depend on one another, so they ar
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Sequence
 
 from agent.model.shelf import fits
@@ -27,11 +28,28 @@ Two or three: the mark did not come at every turn, or one was skipped in measuri
 marks lie on one roller.
 """
 _LEAST, _MOST = 0.3, 8.0
+# After a comma two digits at most: with three it might as well part the thousands.
+_WRITTEN = re.compile(r"([+-]?\d{1,9}(?:\.\d{1,9}|,\d{1,2})?) ?(mm|cm|in|inch|inches|\")?")
+_UNITS = {"mm": 1.0, "cm": 10.0} | dict.fromkeys(("in", "inch", "inches", '"'), 25.4)
 
 
 def tolerance(expected: float) -> float:
     """How far, in mm, a measured distance may be from ``expected`` and still be the same."""
     return math.hypot(RULER_MM, FEED * expected)
+
+
+def distance(text: str) -> float | None:
+    """A distance in mm as people write it: ``94.2``, ``94,2 mm``, ``9.4 cm``, ``3 in``; None for nothing.
+
+    Raises ValueError for what is none.
+    """
+    plain = text.strip().casefold()
+    if not plain:
+        return None
+    found = _WRITTEN.fullmatch(plain[:40])
+    if found is None:
+        raise ValueError("this is no distance; write it in mm, such as 94.2 (94,2 mm and 9.4 cm will do, too)")
+    return round(float(found[1].replace(",", ".")) * _UNITS[found[2] or "mm"], 4)
 
 
 def sensible(every: float) -> bool:

@@ -14,6 +14,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import timedelta
 
+from agent.insight import rollers
 from agent.insight.clues import Case, called, clues
 from agent.insight.process import Process
 from agent.insight.rollers import LONGEST_MM, SHORTEST_MM, compare, factor, rollers_of, sensible
@@ -62,6 +63,14 @@ def read(process: Process, kind: str, every: float | None = None, colour: str = 
     return Seen(known, every, clean(colour, 40).casefold())
 
 
+def distance(text: str) -> float | None:
+    """A distance in mm as people write it (see ``rollers.distance``); None for nothing. Raises NotSeen."""
+    try:
+        return rollers.distance(text)
+    except ValueError as problem:
+        raise NotSeen("every", str(problem)) from None
+
+
 def colours(case: Case) -> tuple[str, ...]:
     """The colorants of this printer's supplies; none where there is but one."""
     found = dict.fromkeys(one.colorant for one in case.tracks if one.colorant and one.colorant not in _MONO - {"black"})
@@ -74,8 +83,8 @@ def rank(process: Process, case: Case, seen: Seen) -> Ranking:
     _check_colour(case, seen)
     symptom = process.symptoms[seen.kind]
     known = clues(process, case)
-    rollers = rollers_of(case.history.printer.model, case.plans)
-    matches = compare(seen.every, rollers) if seen.every is not None else ()
+    turning = rollers_of(case.history.printer.model, case.plans)
+    matches = compare(seen.every, turning) if seen.every is not None else ()
     found = [
         suspect
         for cause in symptom.causes
@@ -228,11 +237,17 @@ def roller_words(match: Match) -> str:
     return one.name + (f", diameter {one.diameter:g} mm" if one.diameter is not None else "")
 
 
+def off_words(match: Match) -> str:
+    """``-0.2``, ``+3.1``: how far off it is, in mm; what is as good as nothing has no sign."""
+    off = round(match.deviation, 1)
+    return f"{off:+.1f}" if off else "0.0"
+
+
 def match_words(match: Match) -> str:
     """``one turn is 94.2 mm, off by -0.2 mm (up to 1.7 mm may be)``."""
     turns = {1.0: "one turn is", 2.0: "two turns are", 3.0: "three turns are", 0.5: "half a turn is"}
     words = turns.get(match.turns, "a third of a turn is")
-    return f"{words} {match.expected:.1f} mm, off by {match.deviation:+.1f} mm (up to {match.tolerance:.1f} mm may be)"
+    return f"{words} {match.expected:.1f} mm, off by {off_words(match)} mm (up to {match.tolerance:.1f} mm may be)"
 
 
 # --- how far it can be trusted ----------------------------------------------------------------------------------------

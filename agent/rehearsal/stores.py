@@ -43,6 +43,17 @@ _PRICE = {
     WASTE_INK: 12,
     DEVELOPER: 88,
 }
+_ROLLERS = {
+    "drum": "30mm",
+    "charge_roller": "12mm",
+    "developing_roller": "42mm on paper",
+    "transfer_roller": "16mm",
+    "fuser_roller": "25mm",
+    "pressure_roller": "24mm",
+    "registration_roller": "14mm",
+    "feed_roller": "32mm",
+}
+"""What turns in a rehearsal's laser printers, so that a distance between marks leads somewhere."""
 _STOCK = {TONER: 2, INK_CARTRIDGE: 1, OPC: 1, WASTE_TONER: 2, WASTE_INK: 1}
 
 
@@ -96,7 +107,14 @@ def _spares(fleet: Fleet) -> Iterator[tuple[Kind, Part, dict[str, Any]]]:
 
 def _plans(fleet: Fleet) -> list[dict[str, Any]]:
     plans: list[dict[str, Any]] = [
-        {"name": "clean", "what": "Clean rollers and paper path", "every": "90d", "impressions": 60_000, "minutes": 10}
+        {
+            "name": "clean",
+            "what": "Clean rollers and paper path",
+            "every": "90d",
+            "impressions": 60_000,
+            "minutes": 10,
+            "rollers": dict(_ROLLERS),
+        }
     ]
     if any(len(worn.kind.colours) > 1 for worn in fleet.printers):
         plans.append(

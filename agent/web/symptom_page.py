@@ -7,7 +7,7 @@ from typing import Any
 from starlette.datastructures import QueryParams
 
 from agent.insight.process import packaged
-from agent.insight.symptoms import NotSeen, care, colours, match_words, rank, read, roller_words
+from agent.insight.symptoms import NotSeen, care, colours, distance, match_words, rank, read, roller_words
 from agent.model.alert_words import TRAINING
 from agent.web.house import House
 from agent.web.leaf import as_of, asked_moment
@@ -15,17 +15,6 @@ from agent.web.shapes_symptom import ADVICE
 
 SHOWN = 5
 """So many suspects stand open on the page; the others are folded away."""
-
-
-def distance(text: str) -> float | None:
-    """A distance as people write it, with a comma too and with its unit; None for nothing. Raises NotSeen."""
-    plain = text.strip().casefold().removesuffix("mm").strip().replace(",", ".")
-    if not plain:
-        return None
-    try:
-        return float(plain[:40])
-    except ValueError:
-        raise NotSeen("every", "this is no number; write the distance in mm, such as 94.2") from None
 
 
 def asked(house: House, printer_id: int, query: QueryParams) -> dict[str, Any] | None:

@@ -88,6 +88,20 @@ def test_a_repeating_mark_is_matched_with_the_rollers_of_the_settings(lowmark: L
     assert "\x1b[" not in text
 
 
+@pytest.mark.parametrize("written", ["94.2", "94,2", "94,2 mm", "9.42cm", '3.709"'])
+def test_a_distance_may_be_written_as_people_write_it(lowmark: Lowmark, written: str) -> None:
+    told = data(lowmark, "Reading room", "--seen", "repeating-mark", "--every", written)
+    # An inch is 25.4 mm: 3.709 of them are 94.2086.
+    assert told["seen"]["every"] == pytest.approx(94.2, abs=0.01)
+
+
+def test_what_is_hardly_off_has_no_sign_and_broken_turns_are_fractions(lowmark: Lowmark) -> None:
+    text = lowmark("Reading room", "--seen", "repeating-mark", "--every", "47.1", "--at", AT)
+    assert "1/2" in text
+    assert "-0.0" not in text
+    assert "+0.0" not in text
+
+
 def test_what_is_known_of_the_printer_decides_the_order(lowmark: Lowmark) -> None:
     told = data(lowmark, "Depot", "--seen", "wrong-colours")
     assert told["suspects"][0]["part"] == "calibration"
@@ -113,7 +127,11 @@ def test_a_name_that_looks_like_markup_stays_text(lowmark: Lowmark) -> None:
     [
         (["Reading room", "--seen", "gost"], "did you mean ghost"),
         (["Reading room", "--seen", "ghost", "--every", "-5"], "-5 mm is no distance"),
-        (["Reading room", "--seen", "ghost", "--every", "1e9"], "from 1 to 1500"),
+        (["Reading room", "--seen", "ghost", "--every", "99999"], "from 1 to 1500"),
+        (["Reading room", "--seen", "ghost", "--every", "1e9"], "this is no distance; write it in mm"),
+        (["Reading room", "--seen", "ghost", "--every", "about a hand"], "94,2 mm and 9.4 cm will do"),
+        (["Reading room", "--seen", "ghost", "--every", "1,200"], "this is no distance"),
+        (["Reading room", "--seen", "streaks"], "did you mean light-stripe-along or dark-line-along"),
         (["Reading room", "--seen", "jam", "--every", "50"], "a distance says nothing about jam"),
         (["Reading room", "--seen", "jam", "--colour", "cyan"], "in one colour only"),
         (["Reading room", "--every", "50"], "add --seen KIND"),

@@ -14,6 +14,7 @@ from agent.insight.rollers import (
     RULER_MM,
     SHORTEST_MM,
     compare,
+    distance,
     factor,
     rollers_of,
     sensible,
@@ -117,3 +118,26 @@ def test_rollers_are_those_of_the_models_plans_and_the_first_plan_wins() -> None
     found = {one.name: one.around for one in rollers_of("Tallgrass M40", [kit, drum, other])}
     assert found == {"fuser roller": 78.5, "drum": 94.2, "feed roller": 60}
     assert set(found) <= set(ROLLERS)
+
+
+@pytest.mark.parametrize(
+    ("written", "mm"),
+    [
+        ("94", 94.0),
+        (" 94.248 MM ", 94.248),
+        ("94,2", 94.2),
+        ("9.4cm", 94.0),
+        ("3,7 in", 93.98),
+        ("-5", -5.0),
+        ("", None),
+    ],
+)
+def test_a_distance_is_read_as_people_write_it(written: str, mm: float | None) -> None:
+    # An inch is 25.4 mm by definition (ISO 80000-3).
+    assert distance(written) == mm
+
+
+@pytest.mark.parametrize("written", ["1,200", "nan", "inf", "1e3", "94..2", "94 mm mm", "a hand", "94 m", "9" * 50])
+def test_what_may_be_read_in_two_ways_or_in_none_is_no_distance(written: str) -> None:
+    with pytest.raises(ValueError, match="write it in mm"):
+        distance(written)

@@ -67,9 +67,9 @@ def test_a_distance_may_be_written_as_people_write_it(client: httpx.Client) -> N
     [
         ({"seen": "gost"}, "did you mean ghost", "seen"),
         ({"seen": "ghost", "every": "-4"}, "-4 mm is no distance", "every"),
-        ({"seen": "ghost", "every": "9e99"}, "from 1 to 1500", "every"),
-        ({"seen": "ghost", "every": "about a hand"}, "this is no number", "every"),
-        ({"seen": "ghost", "every": "nan"}, "from 1 to 1500", "every"),
+        ({"seen": "ghost", "every": "9999"}, "from 1 to 1500", "every"),
+        ({"seen": "ghost", "every": "about a hand"}, "this is no distance", "every"),
+        ({"seen": "ghost", "every": "nan"}, "this is no distance", "every"),
     ],
 )
 def test_what_cannot_be_is_said_beside_the_form(
