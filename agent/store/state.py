@@ -36,7 +36,7 @@ _Words = TypeVar("_Words", bound=tuple[str | None, ...])
 
 
 @lru_cache(10_000)
-def _shared(words: _Words) -> _Words:
+def shared(words: _Words) -> _Words:
     """The same words as ever: whole fleets have the same names, and each row would bring its own."""
     return words
 
@@ -48,6 +48,7 @@ class LastKnown:
     ``first``, ``last``, ``reachable``: the last contact run (None: never contacted). ``answered``: the last contact
     that was answered. ``supplies`` and ``counters``: all positions ever seen, by name, with their ids; ``levels`` and
     ``counts``: the values of the open ones, by id. ``reading``: the last one, where this process has recorded it.
+    ``rested``: as what it rested before (``agent.store.resting``); it rests so again where no value has changed.
     """
 
     printer_id: int
@@ -65,6 +66,7 @@ class LastKnown:
     status: str | None = None
     snapshot_at: int | None = None
     reading: Reading | None = None
+    rested: Any = field(default=None, compare=False, repr=False)
 
     def copy(self) -> LastKnown:
         """One that may be changed; its dicts are shared and must be replaced, not changed."""
@@ -84,6 +86,7 @@ class LastKnown:
             self.status,
             self.snapshot_at,
             self.reading,
+            self.rested,
         )
 
 
@@ -147,15 +150,15 @@ def _load(connection: Connection, ids: list[int] | None, found: dict[int, LastKn
     )
     for row in rows(query, supply.c.printer_id):
         state = found[row.printer_id]
-        state.supplies[_shared((row.key, row.unit))] = row.id
-        state.facts[row.id] = _shared((row.kind, row.supply_class, row.colorant, row.description))
+        state.supplies[shared((row.key, row.unit))] = row.id
+        state.facts[row.id] = shared((row.kind, row.supply_class, row.colorant, row.description))
         if row.level is not None:
             state.levels[row.id] = (row.level, row.capacity)
     of_counter = and_(counter_point.c.counter_id == counter.c.id, counter_point.c.until.is_(None))
     query = select(counter, counter_point.c.value).outerjoin_from(counter, counter_point, of_counter)
     for row in rows(query, counter.c.printer_id):
         state = found[row.printer_id]
-        state.counters[_shared((row.name, row.unit))] = row.id
+        state.counters[shared((row.name, row.unit))] = row.id
         if row.value is not None:
             state.counts[row.id] = row.value
     query = select(status_point.c.printer_id, status_point.c.status).where(status_point.c.until.is_(None))

@@ -22,6 +22,7 @@ from agent.store.errors import StoreBusy, StoreNewer, StoreRejected
 from agent.store.lookup import Lookup
 from agent.store.moments import micros
 from agent.store.people import Register
+from agent.store.resting import Resting, rest
 from agent.store.schema import bring_up_to_date
 from agent.store.snapshot import clean
 from agent.store.state import LastKnown, load
@@ -63,7 +64,7 @@ class Store(Lookup):
     def __init__(self, engine: Engine, place: Place, gap: timedelta) -> None:
         super().__init__(engine, place)
         self._gap = gap // timedelta(microseconds=1)
-        self._known: dict[int, LastKnown] = {}
+        self._known: dict[int, Resting] = {}
         self._lock = threading.Lock()
 
     @classmethod
@@ -190,7 +191,7 @@ class Store(Lookup):
         with self._lock:
             done, new, anew = self._attempt(work, ids)
             # The transaction is through: from now on these are the last known values.
-            self._known.update(new)
+            self._known.update((printer_id, rest(state)) for printer_id, state in new.items())
             for printer_id in anew:
                 self._known.pop(printer_id, None)
         return done
@@ -312,11 +313,12 @@ class Store(Lookup):
 
     def _of(self, connection: Connection, ids: set[int]) -> Mapping[int, LastKnown]:
         """The last known values of these printers, read if they are not in memory. Raises StoreRejected."""
-        self._known.update(load(connection, ids - self._known.keys()))
+        found = load(connection, ids - self._known.keys())
+        self._known.update((printer_id, rest(state)) for printer_id, state in found.items())
         unknown = sorted(ids - self._known.keys())
         if unknown:
             raise StoreRejected(f"the store has no printer {unknown[0]}; save the printer before its contacts")
-        return self._known
+        return found | {one: self._known[one].awake() for one in ids - found.keys()}
 
     def _merge(self, connection: Connection, told: Sequence[merging.Told]) -> int:
         self._of(connection, {one.printer_id for one in told})
