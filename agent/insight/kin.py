@@ -30,7 +30,10 @@ YIELD_DOUBT = 0.45**2
 _MANY = 200
 """Among more lives than this a printer's own do not matter to the fit of its kind."""
 EARLY_LEFT = 0.06
-"""What is left in a cartridge that is swapped early, where no level tells (common practice, no source)."""
+"""What is left in a cartridge that is swapped early, before any is seen (common practice, no source)."""
+SOME_LEFT = 0.6 * EARLY_LEFT
+"""What is left on average at the end of a life of which no level tells: early swaps are the more common end (common
+practice, no source)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,6 +362,11 @@ class _Uses:
     def _drift(self, before: float) -> float:
         logs = np.log(np.array(DRIFTS))
         score = self.drift - 0.5 * ((logs - math.log(before)) / 1.0) ** 2
+        best = int(score.argmax())
+        if 0 < best < logs.size - 1 and score[best] - score[best - 1 : best + 2].min() > 2.0:
+            # Many printers leave one candidate alone; the truth lies between it and its neighbours (a parabola).
+            bend, slope, _ = np.polyfit(logs[best - 1 : best + 2] - logs[best], score[best - 1 : best + 2], 2)
+            return float(math.exp(logs[best] - slope / (2 * bend)))
         weight = np.exp(score - score.max())
         return float(math.exp(float((weight * logs).sum() / weight.sum())))
 

@@ -276,7 +276,7 @@ def _mark(part: Part, one: Wear, stretch: lives.Stretch) -> tuple[float, float] 
         variance = found[1] + extra
         return (found[0], variance) if fall >= 0.12 and variance <= 0.1 else None
     if part.seen.only_some and one.full and stretch.followed and one.pages > 0:
-        return math.log((1 - kin.EARLY_LEFT) / one.pages), 0.05**2
+        return math.log((1 - kin.SOME_LEFT) / one.pages), 0.05**2
     return None
 
 

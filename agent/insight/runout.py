@@ -17,18 +17,19 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from agent.insight.days import CLOSE_HOUR, OPEN_HOUR, Floats, Ints
+from agent.insight.days import CLOSE_HOUR, OPEN_HOUR, Floats, Ints, hour_share, midnights
 from agent.insight.series import DAY
 from agent.insight.steps import ROUNDINGS, Steps
 from agent.insight.usage import Ahead, Flow
 from agent.insight.wear import COVERAGE_NOISE, FLOOR, Wear, used
-from agent.model.insight import PROBABILITIES, Dates
+from agent.model.insight import PROBABILITIES, Dates, Night
 
 NODES = 64
 HORIZON = 1500
 """Days after which nothing is reckoned any more."""
 WANDER = 0.03**2
-"""How much the use a page wanders within a life (variance of the logarithm; common practice, no source)."""
+"""How much the use a page wanders within a life (variance of the logarithm), until the fleet tells how uneven lives are
+(common practice, no source)."""
 # Kronecker's sequence in three dimensions (generalised golden ratio, the root of x^4 = x + 1).
 _G = 1.2207440846057596
 _ORDER = np.arange(NODES)
@@ -41,6 +42,11 @@ _ROUNDINGS = np.array(ROUNDINGS)
 _PROBABILITIES = np.array(PROBABILITIES)
 _LOW_MIDDLE_HIGH = np.array([0.1, 0.5, 0.9])
 _PLACES = np.arange(2 * HORIZON, dtype=np.float64)
+_PARTS = np.array([0.25, 0.5, 0.75])
+_SMALL = 0.002
+_NIGHTS = 14
+_MUCH = 0.02
+"""A day that carries more of the chance than this is looked at within."""
 _SLOPE = _PLACES * 1e-12
 
 
@@ -149,7 +155,7 @@ def left(
     # A node that leaves the use little room is the less likely one (the rest of its law is cut off).
     weight = np.maximum(law, 1e-9)
     weight = weight * (1.0 - early[0] * np.minimum(np.maximum(1.0 - share / max(early[1], 1e-6), 0.0), 1.0))
-    return Left(share / use, share, use, weight / weight.sum(), WANDER, measured)
+    return Left(share / use, share, use, weight / weight.sum(), WANDER * min(1.0, coverage / COVERAGE_NOISE), measured)
 
 
 def _use(seen: tuple[Floats, float] | None, prior: tuple[float, float] | None) -> tuple[Floats | None, float, bool]:
@@ -177,18 +183,23 @@ class Course:
     level_var: Floats
     day_var: Floats
     ahead: Ahead
+    use: Flow
 
 
 def course(use: Flow, days: Ahead) -> Course:
     """The law of the sum of pages by each day's end."""
-    worth = np.maximum(days.worth, 1e-9)
     span = np.maximum(0.0, (days.ends - days.start) / DAY)
-    mean = use.level * worth
-    day_var = use.variance * days.square / worth**2
-    if not use.by_time:
-        day_var = day_var + 1.0 / np.maximum(mean, 1e-9)
     # A random walk averaged over the way has a third of the variance that it has at the end.
-    return Course(np.log(mean), use.log_var + use.drift * span / 3.0, day_var, days)
+    log_mean, day_var = _sums(use, days.worth, days.square)
+    return Course(log_mean, use.log_var + use.drift * span / 3.0, day_var, days, use)
+
+
+def _sums(use: Flow, worth: Floats, square: Floats) -> tuple[Floats, Floats]:
+    """Of the pages of so much exposure: the logarithm of their mean, and their relative variance from uneven days."""
+    worth = np.maximum(worth, 1e-9)
+    mean = use.level * worth
+    day_var = use.variance * square / worth**2
+    return np.log(mean), day_var if use.by_time else day_var + 1.0 / np.maximum(mean, 1e-9)
 
 
 def chances(pages: Floats, blur: float, way: Course, weight: Floats | None = None) -> Floats:
@@ -215,6 +226,28 @@ def chances(pages: Floats, blur: float, way: Course, weight: Floats | None = Non
     return np.minimum(1.0, made, out=made)
 
 
+Inner = tuple[Floats, Floats]
+"""Moments within days, as places (the number of the day and the share of its office hours), and the chance at each."""
+
+
+def within(pages: Floats, blur: float, way: Course, weight: Floats, chance: Floats) -> Inner:
+    """The chance of having used up at moments within those days that carry much of it (``chance``: by days' ends).
+
+    A busy day is busy from its morning on: half of its pages have come by half of its hours, so the chance does not go
+    evenly with the hours of a day, and a law that let it would be too wide for what runs out in a few days.
+    """
+    rise = np.diff(chance, prepend=0.0)
+    day = (rise > _MUCH).nonzero()[0]
+    days = way.ahead
+    before, before_square = np.where(day > 0, days.worth[day - 1], 0.0), np.where(day > 0, days.square[day - 1], 0.0)
+    worth = before[:, None] + (days.worth[day] - before)[:, None] * _PARTS
+    square = before_square[:, None] + (days.square[day] - before_square)[:, None] * _PARTS**2
+    log_mean, day_var = _sums(way.use, worth.ravel(), square.ravel())
+    level_var = np.repeat(way.level_var[day], _PARTS.size)
+    made = _chances(pages, weight, blur, log_mean, level_var, np.minimum(day_var, 4.0))
+    return (day[:, None] + _PARTS).ravel(), made
+
+
 @lru_cache(maxsize=2 * HORIZON)  # one for each number of days that can be asked for
 def _grid(days: int) -> Ints:
     """Which of the days are reckoned: the next six weeks each, later ones ever farther apart (by about 3 %)."""
@@ -239,29 +272,73 @@ def _chances(
     return made
 
 
-def quantiles(chance: Floats, days: Ahead, already: float) -> tuple[tuple[float, ...], float]:
-    """Days after the start at which ``chance`` (by each day's end) comes to PROBABILITIES, and the last day reckoned.
+@dataclass(frozen=True, slots=True)
+class Curve:
+    """The chance (``full``) at places: the number of the day and the share of its office hours. Both rise.
 
-    Within a day, office hours carry the chance. Quantiles past the last day are cut there. ``already``: the chance that
-    it was used up at the start.
+    Place 0 is the start, whose chance is that of having been used up ``already``.
     """
-    ends = (days.ends - days.start) / DAY
+
+    full: Floats
+    places: Floats
+    days: Ahead
+    already: float
+
+    def at(self, moments: Floats, zone: str) -> Floats:
+        """The chance by these moments (POSIX seconds, after the start), whose hours of the day are the zone's."""
+        days = self.days
+        day = np.minimum(days.ends.searchsorted(moments, side="right"), days.ends.size - 1)
+        midnight = midnights(zone, days.first_day, days.first_day + int(day.max()))[day]
+        share = hour_share((moments - midnight) / 3600.0)
+        begun = float(
+            hour_share(np.array([(days.start - midnights(zone, days.first_day, days.first_day)[0]) / 3600.0]))[0]
+        )
+        share = np.where(day == 0, (share - begun) / max(1e-9, 1.0 - begun), share)
+        made: Floats = np.interp(day + np.minimum(np.maximum(share, 0.0), 1.0), self.places, self.full)
+        return np.minimum(made, 1.0)
+
+    def moments(self, places: Floats) -> Floats:
+        """Days after the start at which these places (0 or more) are come to; those past the last day are cut there."""
+        ends = (self.days.ends - self.days.start) / DAY
+        whole = places.astype(np.int64)
+        top = ends.size - 1
+        close = ends[np.minimum(whole, top)] - (1 - CLOSE_HOUR / 24.0)
+        begin = np.maximum(0.0, close - _TODAY_OPEN)
+        made: Floats = np.where(whole > top, ends[top], begin + (places - whole) * np.maximum(0.0, close - begin))
+        return np.maximum(0.0, made)
+
+    def quantiles(self) -> tuple[tuple[float, ...], float]:
+        """Days after the start at which it comes to PROBABILITIES, and the last day reckoned."""
+        moment = self.moments(np.interp(_PROBABILITIES, self.full, self.places))
+        moment = np.where(self.already >= _PROBABILITIES, 0.0, moment)
+        found: list[float] = np.maximum.accumulate(moment).tolist()
+        return tuple(found), float((self.days.ends[-1] - self.days.start) / DAY)
+
+    def nights(self) -> tuple[Night, ...]:
+        """The nights of the days in which it first rises, for a law that keeps few quantiles passes over them."""
+        whole = (self.places == np.floor(self.places)).nonzero()[0][1:]
+        first = int(self.full[whole].searchsorted(_SMALL))
+        whole = whole[first : first + _NIGHTS]
+        close = self.moments(self.places[whole] - 1e-9)
+        opening = self.moments(self.places[whole])
+        return tuple(zip(close.tolist(), opening.tolist(), np.minimum(self.full[whole], 1.0).tolist(), strict=True))
+
+
+def curve(chance: Floats, days: Ahead, already: float = 0.0, inner: Inner | None = None) -> Curve:
+    """``chance`` (by each day's end) as a curve: even within a day, but where ``inner`` says more.
+
+    ``already``: the chance that it was used up at the start.
+    """
     # A tiny slope makes each value the chance of one moment only.
     many = chance.size + 1
-    full = _SLOPE[:many].copy()
+    full, places = _SLOPE[:many].copy(), _PLACES[:many]
     full[0] += already
     full[1:] += chance
-    place = np.interp(_PROBABILITIES, full, _PLACES[:many])
-    whole = place.astype(np.int64)  # places are 0 or more
-    share = place - whole
-    top = ends.size - 1
-    index = np.minimum(whole, top)
-    close = ends[index] - (1 - CLOSE_HOUR / 24.0)
-    begin = np.maximum(0.0, close - _TODAY_OPEN)
-    moment = np.where(whole > top, ends[top], begin + share * np.maximum(0.0, close - begin))
-    moment = np.where(already >= _PROBABILITIES, 0.0, np.maximum(0.0, moment))
-    found: list[float] = np.maximum.accumulate(moment).tolist()
-    return tuple(found), float(ends[top])
+    if inner is not None and inner[0].size:
+        at = inner[0].astype(np.int64) + 1
+        # Between the chances of the days' ends around it, whatever rounding made of it.
+        full, places = np.insert(full, at, np.clip(inner[1], full[at - 1], full[at])), np.insert(places, at, inner[0])
+    return Curve(full, places, days, already)
 
 
 def dates(chance: Floats, first_day: int) -> Dates:

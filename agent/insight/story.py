@@ -29,6 +29,9 @@ MISSED = 0.05
 """How often the swap of a supply that only says "some" is neither seen nor logged (common practice, no source)."""
 PROBABLY_GONE = 0.25
 """The chance that a supply was exchanged during a silence, above which the old one is not spoken of any more."""
+UNSEEN = 1.15
+"""By how much more a life varies where only "some" is shown: a swap may be missing from the ledger, and earlier lives
+may have been cut short by people (tried on simulated fleets, no source)."""
 WORKDAYS = 10
 WITHIN = (7, 14)
 _NEXT = np.arange(1, WORKDAYS + 1)
@@ -104,6 +107,8 @@ def _prior(study: Study, part: Part) -> tuple[tuple[float, float] | None, list[s
         basis.append(f"{count} earlier {'life' if count == 1 else 'lives'} in this printer")
     if known.source:
         basis.append(known.source)
+    if part.seen.only_some:
+        variance *= UNSEEN
     return (mean, variance), basis
 
 
@@ -146,7 +151,7 @@ def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis:
     days = study.road(part.use, _horizon(part, rest))
     way = runout.course(part.use, days)
     lag = study.as_of.timestamp() - start
-    empty, empty_dates, chance, already = _spread(rest.pages, rest, way, days, lag, study)
+    empty, empty_dates, chance, law = _spread(rest.pages, rest, way, days, lag, study)
     if lag > DAY and _gone(study, rest, way, days, chance) > PROBABLY_GONE:
         return _refuse(
             blank,
@@ -157,10 +162,8 @@ def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis:
     low, low_dates = empty, empty_dates
     if threshold > 0:
         low, low_dates, _, _ = _spread(rest.until(threshold), rest, way, days, lag, study)
-    full = np.concatenate([[already], chance])
-    at = np.concatenate([[start], days.ends])
     now = study.as_of.timestamp()
-    until = np.interp([now + many * DAY for many in WITHIN], at, full).tolist()
+    until = law.at(np.array([now + many * DAY for many in WITHIN]), study.zone).tolist()
     today = int(days.ends.searchsorted(now, side="right"))
     gone = int(days.work[today - 1]) if 0 < today <= days.work.size else 0
     place = np.minimum(days.work.searchsorted(gone + _NEXT), chance.size - 1)
@@ -207,14 +210,17 @@ def _horizon(part: Part, rest: runout.Left) -> int:
 
 def _spread(
     pages: Floats, rest: runout.Left, way: runout.Course, days: Ahead, lag: float, study: Study
-) -> tuple[Spread, Dates, Floats, float]:
+) -> tuple[Spread, Dates, Floats, runout.Curve]:
     """The law as of the moment asked for, from the law as of the last contact (``lag`` seconds before)."""
     already = min(1.0, float(rest.weight[pages < 0.5].sum()))
     chance = np.maximum(already, runout.chances(pages, rest.blur, way, rest.weight))
-    found, beyond = runout.quantiles(chance, days, already)
+    inner = runout.within(pages, rest.blur, way, rest.weight, chance)
+    law = runout.curve(chance, days, already, inner)
+    found, beyond = law.quantiles()
     shift = lag / DAY
     whole = runout.dates(chance, days.first_day)
     floor = date.fromordinal(day_of(study.zone, study.as_of.timestamp()))
     whole = Dates(max(whole.p10, floor), max(whole.p50, floor), max(whole.p90, floor))
-    spread = Spread(study.as_of, tuple(max(0.0, one - shift) for one in found), max(0.0, beyond - shift))
-    return spread, whole, chance, already
+    nights = tuple((close - shift, opens - shift, one) for close, opens, one in law.nights() if opens > shift)
+    spread = Spread(study.as_of, tuple(max(0.0, one - shift) for one in found), max(0.0, beyond - shift), nights)
+    return spread, whole, chance, law

@@ -22,7 +22,7 @@ COVERAGE_NOISE = 0.03
 """The variance by which one workday's use a page differs from the life's mean, before the fleet tells (common
 practice, no source)."""
 _MANY = 24
-FLOOR = 0.02**2
+FLOOR = 0.01**2
 """Nothing is measured better than this (variance of the logarithm of the use)."""
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Mapping
 from dataclasses import dataclass, field
@@ -104,16 +105,22 @@ class Usage:
     by_time: bool = False
 
 
+Night = tuple[float, float, float]
+"""Days after a start at which an office closes and opens again, and the chance that holds all the time between."""
+
+
 @dataclass(frozen=True, slots=True)
 class Spread:
     """The distribution of a moment: ``days[i]`` is how many days after ``start`` it comes with PROBABILITIES[i].
 
-    ``beyond``: the days past which nothing was reckoned; quantiles are cut there.
+    ``beyond``: the days past which nothing was reckoned; quantiles are cut there. ``nights``: what is known of the
+    first nights, in order, as the few quantiles lie on either side of them.
     """
 
     start: datetime
     days: tuple[float, ...]
     beyond: float
+    nights: tuple[Night, ...] = ()
 
     def quantile(self, chance: float) -> float:
         """Days after ``start`` by which the moment has come with this chance (0.01 .. 0.99; outside is cut)."""
@@ -128,15 +135,24 @@ class Spread:
         return self.days[at - 1] + share * (self.days[at] - self.days[at - 1])
 
     def chance_within(self, days: float) -> float:
-        """The chance that the moment comes within so many days after ``start``, to the grain of the kept quantiles."""
+        """The chance that the moment comes within so many days after ``start``, to the grain of what is kept."""
         at = bisect_right(self.days, days)
-        if at == 0:
+        if at == len(self.days) and days >= self.beyond:
+            return 1.0
+        low = (self.days[at - 1], PROBABILITIES[at - 1]) if at else (0.0, 0.0)
+        high = (self.days[at], PROBABILITIES[at]) if at < len(self.days) else (math.inf, PROBABILITIES[-1])
+        for close, opens, chance in self.nights:
+            if close <= days <= opens:
+                return chance
+            if opens < days and opens >= low[0]:
+                low = (opens, max(chance, low[1]))
+            elif close > days:
+                high = min(high, (close, max(chance, low[1])))
+                break
+        if at == 0 and low[1] == 0.0 and high[0] >= self.days[0]:
             return 0.0
-        if at == len(self.days):
-            return 1.0 if days >= self.beyond else PROBABILITIES[-1]
-        low, high = self.days[at - 1], self.days[at]
-        share = (days - low) / (high - low) if high > low else 1.0
-        return PROBABILITIES[at - 1] + share * (PROBABILITIES[at] - PROBABILITIES[at - 1])
+        share = (days - low[0]) / (high[0] - low[0]) if high[0] > low[0] else 1.0
+        return low[1] + share * (high[1] - low[1])
 
     def moment(self, chance: float) -> datetime:
         """The moment of ``quantile``."""

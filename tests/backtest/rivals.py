@@ -1,8 +1,10 @@
 """What the forecasts are judged against: a straight line, level over mean use, and an oracle.
 
-The rivals see what the printer showed, as a diligent technician with a spreadsheet would use it: true swaps are told to
-them (they need not find them). They give one day; for the pinball loss that day is dressed with the quantiles of the
-ratio truth / forecast which the same rival had on tuning seeds, so that it is not punished for lacking an interval.
+The rivals see what the printer showed, as a diligent technician with a spreadsheet would use it. Where a level shows
+swaps, the true ones are told to them (they need not find them); where only "some" is shown they have the same ledger as
+the method, in which one swap of twenty is missing. They give one day; for the pinball loss that day is dressed with the
+quantiles of the ratio truth / forecast which the same rival had on tuning seeds, so that it is not punished for lacking
+an interval.
 """
 
 from __future__ import annotations
@@ -21,12 +23,12 @@ class Seen:
         slot = day * 3 + 1  # readings before the one at 12 o'clock
         first = 0
         lengths = []
-        for life in _lives_of(world, printer):
-            if life.first < slot:
-                first = max(first, life.first)
-            if 0 < life.end_slot < slot:
-                pages = world.count[printer, life.end_slot] - world.count[printer, life.first]
-                if life.first > 0 and pages > 0:
+        for begin, end in _known_lives(world, printer):
+            if begin < slot:
+                first = max(first, begin)
+            if 0 < end < slot:
+                pages = world.count[printer, end] - world.count[printer, begin]
+                if begin > 0 and pages > 0:
                     lengths.append(float(pages))
         ok = world.heard[printer, :slot] & (world.shown[printer, :slot] != UNKNOWN)
         every = np.flatnonzero(ok)
@@ -44,12 +46,18 @@ class Seen:
         self.pages_a_day = float(steps[steps > 0].sum()) / max(span, 1.0)
 
 
-def _lives_of(world: World, printer: int):  # type: ignore[no-untyped-def]
-    index = getattr(world, "_by_printer", None)
+def _known_lives(world: World, printer: int) -> list[tuple[int, int]]:
+    """The first reading of each life that the rivals know of, and its successor's (-1: none)."""
+    index: dict[int, list[tuple[int, int]]] | None = getattr(world, "_by_printer", None)
     if index is None:
         index = {}
-        for life in world.lives:
-            index.setdefault(life.printer, []).append(life)
+        if world.step == SOME_ONLY:
+            for one in range(world.printers):
+                begins = [0, *(slot + 1 for at, slot in world.logged if at == one)]
+                index[one] = list(zip(begins, [*begins[1:], -1], strict=True))
+        else:
+            for life in world.lives:
+                index.setdefault(life.printer, []).append((life.first, life.end_slot))
         world._by_printer = index  # type: ignore[attr-defined]
     return index.get(printer, [])
 
