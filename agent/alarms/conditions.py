@@ -256,7 +256,7 @@ def _text(condition: Condition) -> str:
         case Supply():
             name = called(about.kind, about.colorant, about.description)
             if condition.rule.when == watch.SUPPLY_EMPTY and condition.active:
-                return f"{name} is empty"
+                return f"{name} {'are' if about.kind == 'staples' else 'is'} empty"
             unit = " space left" if about.is_receptacle else " left"
             left = percent(value) + unit if value is not None else "level unknown"
             limit = "" if not condition.limit else f" (limit {percent(condition.limit)})"

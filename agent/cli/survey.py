@@ -184,7 +184,8 @@ def _show(result: SurveyResult, text: str, needed: Mapping[str, object], *, only
         out.print(table(["Refuses these credentials", "Why"], [(one.address, one.problem) for one in result.denied]))
     out.print(plain(_summary(result)), soft_wrap=True)
     if not text:
-        out.print(plain("Nothing to put into the settings. Is SNMP on there, and are the credentials right?"))
+        nothing = "Nothing to put into the settings. Is SNMP on there, and are the credentials right?"
+        out.print(plain(nothing), soft_wrap=True)
         return
     if not only_yaml:
         console.print(plain("\nFor the settings file:\n"))
@@ -199,14 +200,15 @@ def _devices(one: Found) -> str:
 
 
 def _summary(result: SurveyResult) -> str:
-    parts = {
-        "printers": len(result.printers),
-        "answer, but are no printers": len(result.others),
-        "refuse": len(result.denied),
-        "have no SNMP": result.closed,
-        "silent": result.silent,
-    }
-    return f"Of {result.asked:,} addresses: {', '.join(f'{what} {count:,}' for what, count in parts.items())}."
+    printers, others, denied = len(result.printers), len(result.others), len(result.denied)
+    parts = (
+        f"{printers:,} {'printer' if printers == 1 else 'printers'}",
+        f"{others:,} that {'answers and is no printer' if others == 1 else 'answer and are no printers'}",
+        f"{denied:,} that {'refuses' if denied == 1 else 'refuse'}",
+        f"{result.closed:,} without SNMP",
+        f"{result.silent:,} silent",
+    )
+    return f"{result.asked:,} {'address' if result.asked == 1 else 'addresses'} asked: {', '.join(parts)}."
 
 
 def _plain(result: SurveyResult) -> dict[str, Any]:

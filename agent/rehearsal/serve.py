@@ -371,6 +371,11 @@ def _swap_if_low(rehearsal: Rehearsal, name: str) -> None:
         rehearsal.swap(name, "toner:black")
 
 
+def _runs_low(rehearsal: Rehearsal, name: str, key: str, left: float) -> None:
+    """So little is left now, or less where that is so already: nothing fills up by itself."""
+    rehearsal.set_level(name, key, min(left, rehearsal.fleet.by_name[name].lives[key].left))
+
+
 def usual_scenes(rehearsal: Rehearsal) -> tuple[Scene, ...]:
     """A few events within the first minutes, so that whoever watches sees something happen at any speed."""
 
@@ -379,7 +384,7 @@ def usual_scenes(rehearsal: Rehearsal) -> tuple[Scene, ...]:
 
     made: list[Scene] = []
     if desk := of("mono desktop"):
-        made.append(Scene(15, f"{desk}: toner runs low", lambda: rehearsal.set_level(desk, "toner:black", 0.08)))
+        made.append(Scene(15, f"{desk}: toner runs low", lambda: _runs_low(rehearsal, desk, "toner:black", 0.08)))
         made.append(Scene(150, f"{desk}: new toner", lambda: _swap_if_low(rehearsal, desk)))
     if floor := of("colour floor unit"):
         made.append(Scene(30, f"{floor}: paper jam", lambda: rehearsal.jam(floor)))
@@ -388,5 +393,5 @@ def usual_scenes(rehearsal: Rehearsal) -> tuple[Scene, ...]:
         made.append(Scene(50, f"{kana}: unplugged", lambda: rehearsal.unplug(kana)))
         made.append(Scene(170, f"{kana}: plugged in", lambda: rehearsal.plug(kana)))
     if odd := of("odd waste bin"):
-        made.append(Scene(70, f"{odd}: waste bin nearly full", lambda: rehearsal.set_level(odd, "wasteToner", 0.05)))
+        made.append(Scene(70, f"{odd}: waste bin nearly full", lambda: _runs_low(rehearsal, odd, "wasteToner", 0.05)))
     return tuple(made)

@@ -89,6 +89,7 @@ def environment() -> Environment:
         spaced=lambda label: words.harmless(spaced(str(label))),
         span=span,
         amount=words.amount_words,
+        room=lambda amount, capacity, unit: words.harmless(words.room_words(amount, capacity, unit)),
         sub_unit=words.sub_unit_words,
         level=lambda one: words.harmless(words.level_words(one)),
         left=words.left_words,

@@ -174,6 +174,16 @@ def amount_words(amount: Amount) -> str:
     return number(amount)
 
 
+def room_words(amount: Amount, capacity: Amount, unit: str) -> str:
+    """What lies in a tray or fits a bin, as far as the printer tells: ``40 of 250 sheets``, ``some``, ``unknown``."""
+    if amount is Mark.UNKNOWN:
+        return "unknown"
+    whole = "" if isinstance(capacity, Mark) else f"of {number(capacity)} "
+    if isinstance(amount, Mark) and not whole:
+        return amount_words(amount)
+    return f"{amount_words(amount)} {whole}{spaced(unit)}"
+
+
 def level_words(supply: Supply) -> str:
     """Level and capacity in the printer's own unit, as far as it tells them."""
     unit = spaced(supply.unit)

@@ -386,3 +386,14 @@ def test_a_supply_of_a_kind_without_a_word_is_called_what_the_printer_calls_it()
 def test_the_ledger_says_in_words_what_a_printer_reports_no_more(subject, said):
     rule = Rule("stopped", "printerAlert")
     assert Condition(f"stopped|1|{subject}", rule, seen(), subject, False, None, None, subject).text == said
+
+
+def test_staples_are_empty_and_a_toner_is():
+    rule = Rule("empty", "supplyEmpty")
+    told = [
+        one.text
+        for one in conditions(
+            [rule], seen(toner(0), replace(toner(0), key="staples", kind="staples", colorant=None)), START
+        )
+    ]
+    assert told == ["cyan toner is empty", "staples are empty"]

@@ -17,7 +17,7 @@ from agent.model.reading import Reading
 from agent.model.wire import Peer, Silent
 from agent.rehearsal import kinds
 from agent.rehearsal.fleet import Fleet
-from agent.rehearsal.serve import CannotServe, Rehearsal, Scene, loopback_answers_everywhere
+from agent.rehearsal.serve import CannotServe, Rehearsal, Scene, loopback_answers_everywhere, usual_scenes
 from agent.rehearsal.truth import Deed
 from agent.snmp.reader import Reader
 from agent.snmp.wire import open_engine
@@ -131,6 +131,15 @@ def test_scenes_happen_and_are_told() -> None:
         quiet.stage([Scene(0.0, "a jam", lambda: quiet.jam("hl-01"))])
         assert seen.wait(5)
     assert [(deed.printer, deed.kind) for deed in told] == [("hl-01", "jam")]
+
+
+def test_no_scene_fills_a_supply_by_itself() -> None:
+    with rehearsal(1) as quiet:
+        toner = quiet.fleet.by_name["hl-01"].lives["toner:black"]
+        for before in (0.6, 0.03):
+            quiet.set_level("hl-01", "toner:black", before)
+            next(scene for scene in usual_scenes(quiet) if "runs low" in scene.text).act()
+            assert toner.left == pytest.approx(min(before, 0.08), abs=0.005)
 
 
 def test_time_runs_faster() -> None:

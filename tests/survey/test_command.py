@@ -124,7 +124,7 @@ def test_with_the_settings_credentials_every_printer_is_found(street: Rehearsal,
 def test_a_range_without_printers_is_status_1():
     done = run("survey", "127.99.0.0/30", "--port", str(printers.free_port()), *QUICK)
     assert done.status == 1
-    assert "printers 0" in done.out
+    assert "0 printers" in done.out
 
 
 @pytest.mark.parametrize(
