@@ -10,11 +10,16 @@ import asyncio
 import ctypes
 import gc
 import sys
-from collections.abc import Coroutine, Iterator
+from collections.abc import Callable, Coroutine, Iterator
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
 T = TypeVar("T")
+
+ARENAS = 2
+"""Heaps of the C library. Left alone it makes one for nearly each thread, of which each keeps its own free pages; the
+threads here hardly ever ask for memory at the same time, since it is the interpreter that asks."""
+_ARENA_MAX = -8  # M_ARENA_MAX in malloc.h
 
 YOUNG, MIDDLE, OLD = 50_000, 20, 50
 """Containers made before the youngest generation is looked through, and how many of such looks make the next one.
@@ -43,6 +48,8 @@ def settled() -> Iterator[None]:
     Threads take turns more often meanwhile.
     """
     before, turns = gc.get_threshold(), sys.getswitchinterval()
+    if (bound := _of_libc("mallopt")) is not None:
+        bound(_ARENA_MAX, ARENAS)
     gc.collect()
     gc.freeze()
     gc.set_threshold(YOUNG, MIDDLE, OLD)
@@ -64,7 +71,19 @@ def tidy() -> None:
     gc.unfreeze()
     gc.collect()
     gc.freeze()
-    if sys.platform == "linux":
-        trim = getattr(ctypes.CDLL(None), "malloc_trim", None)  # the GNU C library has it
-        if trim is not None:
-            trim(0)
+    give_back()
+
+
+def give_back() -> None:
+    """Give the system the pages back that a sweep has filled and left: the C library keeps them unless told.
+
+    Takes some milliseconds, in which other threads go on.
+    """
+    if (trim := _of_libc("malloc_trim")) is not None:
+        trim(0)
+
+
+def _of_libc(name: str) -> Callable[..., int] | None:
+    """A function that the GNU C library has, and other libraries have not."""
+    found: Callable[..., int] | None = getattr(ctypes.CDLL(None), name, None) if sys.platform == "linux" else None
+    return found

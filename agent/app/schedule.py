@@ -22,7 +22,7 @@ from typing import TYPE_CHECKING, Any
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from agent.app.aftercare import LOGGED_SECONDS
-from agent.app.loop import tidy
+from agent.app.loop import give_back, tidy
 from agent.app.news import EVERY_SECONDS as WATCHED_SECONDS
 from agent.app.pages import EVERY_SECONDS
 from agent.app.writing import EVERY_SECONDS as LETTERS_SECONDS
@@ -105,6 +105,8 @@ class Schedule:
         if not self._tidied:
             self._tidied = True
             await asyncio.to_thread(tidy)
+        else:
+            await asyncio.to_thread(give_back)
 
     async def _keep_up(self) -> None:
         """While a sweep goes on, write what it brings for the metrics page: a scrape in its midst is quick, too."""

@@ -7,14 +7,25 @@ the octets are kept ready, and answers are told by what moved in them (``agent.s
 from __future__ import annotations
 
 import os
+from functools import lru_cache
 
 from agent.model.wire import Community, WireError
 from agent.snmp import ber, known, words
-from agent.snmp.known import Faulty, Known, Question
+from agent.snmp.known import Faulty, Form, Known, Question
 from agent.snmp.session import MOST_OCTETS, Expired, Session
 from agent.snmp.wire import Asked, NoSuchName, Rows, Told
 
 _SLACK = 0.05  # seconds that a request may have above its time, so that not every one has to set the timer anew
+
+
+@lru_cache(maxsize=4_096)
+def _forms(credentials: Community, gets: Asked, step: tuple[str, int]) -> tuple[Form, ...]:
+    """The requests, in order: once for all printers that are asked the same."""
+    first = credentials.version == "1"
+    root, count = step
+    questions = [Question(ber.GET, oids) for oids in gets]
+    questions.append(Question(ber.GET_NEXT, (root,)) if first else Question(ber.GET_BULK, (root,), count))
+    return tuple(known.form(0 if first else 1, credentials.community, question) for question in questions)
 
 
 class Errand:
@@ -40,12 +51,8 @@ class Errand:
     def __init__(self, session: Session, credentials: Community, gets: Asked, step: tuple[str, int]) -> None:
         self._session = session
         self._gets, self._step = gets, step
-        first = credentials.version == "1"
-        root, count = step
-        questions = [Question(ber.GET, oids) for oids in gets]
-        questions.append(Question(ber.GET_NEXT, (root,)) if first else Question(ber.GET_BULK, (root,), count))
-        self._forms = [known.form(0 if first else 1, credentials.community, question) for question in questions]
-        self._answers: list[Known | None] = [None] * len(questions)
+        self._forms = _forms(credentials, gets, step)
+        self._answers: list[Known | None] = [None] * len(self._forms)
         self._place = 0  # of the question in flight
         self._id = b""
         self._oddity = ""

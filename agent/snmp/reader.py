@@ -9,11 +9,9 @@ from __future__ import annotations
 
 import asyncio
 import dataclasses
-import functools
 from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from datetime import UTC, datetime
-from typing import NamedTuple
 
 from agent.mib import plan
 from agent.mib.decode import devices
@@ -21,9 +19,10 @@ from agent.model.probe import Probe
 from agent.model.wire import Answers, Cells, Denied, Garbled, Peer, Silent, Value, WireError
 from agent.snmp.addresses import Resolver
 from agent.snmp.alike import alike
-from agent.snmp.visit import Lanes, Pass, Visit, chunks
+from agent.snmp.held import Held, shape_of
+from agent.snmp.visit import Lanes, Pass, Visit
 from agent.snmp.walk import Harvest, stretches, walk, walk_all
-from agent.snmp.wire import Asked, CellFault, Dropped, Engine, Limits, Rows, TooBig
+from agent.snmp.wire import CellFault, Dropped, Engine, Limits, Rows, TooBig
 
 _SCALARS = [f"{root.oid}.0" for root in plan.SCALAR_ROOTS]
 _PROBE_SCALARS = [f"{oid}.0" for oid in ("1.3.6.1.2.1.1.1", "1.3.6.1.2.1.1.2", "1.3.6.1.2.1.1.5")]
@@ -40,33 +39,12 @@ _IF_EMPTY = 2  # an alert table that was empty is mostly empty again
 _NONE: frozenset[str] = frozenset()  # one for all: each empty set is an object of its own, and not a small one
 
 
-class _Shape(NamedTuple):
-    """Which cells a printer has, in the order in which they were learnt; all printers that have the same ones share it.
-
-    ``fast``: those of every poll. ``full_gets`` and ``fast_gets``: the same in PDUs. ``telling``: those that tell of
-    changes though nothing is missing, each with its place in ``full``.
-    """
-
-    full: tuple[str, ...]
-    fast: tuple[str, ...]
-    full_gets: Asked
-    fast_gets: Asked
-    telling: tuple[tuple[str, int], ...]
-
-
-@functools.lru_cache(2_000)
-def _shape(oids: tuple[str, ...], size: int) -> _Shape:
-    """The shape of these cells, asked for in PDUs of ``size``."""
-    fast = tuple(oid for oid in oids if plan.is_fast(oid))
-    telling = tuple((oid, place) for place, oid in enumerate(oids) if plan.tells(oid))
-    return _Shape(oids, fast, chunks(oids, size), chunks(fast, size), telling)
-
-
 class _Known:
     """What is kept of one peer between readings, in as little room as may be: there are thousands of them."""
 
     __slots__ = (
         "address",
+        "cells",
         "devices",
         "learn",
         "learnt_at",
@@ -76,7 +54,6 @@ class _Known:
         "size",
         "stubborn",
         "suspect",
-        "values",
         "vanished",
         "volatile",
     )
@@ -97,21 +74,14 @@ class _Known:
 
     def put(self, cells: dict[str, Value]) -> None:
         """Take these as the cells to ask for from now on."""
-        self.shape = _shape(tuple(cells), self.size)
-        self.values = alike(cells.values())
-
-    def cells(self) -> dict[str, Value]:
-        """The cells with the values that they had last."""
-        return dict(zip(self.shape.full, self.values, strict=True))
-
-    def telling(self) -> dict[str, Value]:
-        """Of these the ones that tell of changes."""
-        return {oid: self.values[place] for oid, place in self.shape.telling}
+        self.shape = shape_of(tuple(cells), self.size)
+        self.cells = Held(self.shape, alike(cells.values()))
 
     def ask_for_less(self, size: int) -> None:
         """Put so many cells into a PDU from now on."""
         self.size = size
-        self.shape = _shape(self.shape.full, size)
+        self.shape = shape_of(self.shape.full, size)
+        self.cells = Held(self.shape, self.cells.values())
 
 
 class Reader:
@@ -251,18 +221,14 @@ class Reader:
         if not now and fault is not None:
             raise fault
         if len(now) == len(asked):  # nothing is missing, and looking at each of them takes its time
-            known.learn = plan.must_learn_again(known.telling(), now)
+            known.learn = plan.must_learn_again(known.cells.telling(), now)
         else:
-            known.learn = plan.must_learn_again(known.cells(), now, asked)
+            known.learn = plan.must_learn_again(known.cells, now, asked)
         if known.learn is not None:
             known.vanished = frozenset(asked) - now.keys()
-        cells = now
-        if tuple(now) != shape.full:
-            cells = known.cells()
-            cells.update(now)
-        known.values = tuple(cells.values())
+        known.cells = known.cells.having(now)
         harvest = await self._walk_alerts(known, visit, told.of_step(len(gets)))
-        whole = cells | harvest.cells if harvest.cells else cells
+        whole = {**known.cells, **harvest.cells} if harvest.cells else known.cells
         return self._answers(known, visit, whole, harvest, learnt=False)
 
     async def _walk_alerts(self, known: _Known, visit: Visit, ahead: Rows | WireError | None = None) -> Harvest:

@@ -194,6 +194,7 @@ class Session:
         finally:
             self._running.discard(waiter)
             self._waiter = None
+            self._receive = _closed  # a bound method is an object, and there are thousands of sessions
 
     def prolong(self, end: float) -> None:
         """Let the exchange under way end at ``end`` (the loop's time) at the latest."""

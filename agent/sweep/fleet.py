@@ -56,7 +56,7 @@ class Fleet:
         self.known = Known.of(printers, ledger)
         self._known_then = self.known
         self.views: dict[int, PrinterView] = {}
-        self._counts: dict[int, Mapping[str, CountPoint]] = {}
+        self._counts: dict[int, Mapping[str, CountPoint]] = {}  # where the last reading in ``views`` does not tell them
         self._think = think
         for printer in self.known.printers.values():
             state, reading = states.get(printer.id), latest.get(printer.id)
@@ -65,7 +65,7 @@ class Fleet:
             self.views[printer.id] = PrinterView(printer, reading, state.reachable, state.since)
             if reading is not None:
                 met = max(reading.at, state.answered or reading.at)
-                self._counts[printer.id] = {one.name: CountPoint(met, one.value) for one in reading.counters}
+                self._counts[printer.id] = _counts(reading, met)
 
     @property
     def watched(self) -> frozenset[int]:
@@ -115,7 +115,7 @@ class Fleet:
         self.known = self._known_then.having(saved)
         for each in found:
             for gone in each.displaced:
-                self.views.pop(gone.id, None)
+                self._leave(gone.id)
         contacts = [self._take(one) for one in found if one.record]
         aside = [entry for one in found if not one.record for entry in one.ledger if entry.printer_id != NOT_SAVED]
         return contacts, aside
@@ -127,9 +127,11 @@ class Fleet:
         if before is not None and before.reading is not None:
             old = before.reading
             uptime_reset = restarted(old.system.uptime, old.at, reading.system.uptime, reading.at)
-        verdict = judge_counters(self._counts.get(printer.id, {}), reading, uptime_reset=uptime_reset)
+        counts = self._counts.pop(printer.id, None)
+        if counts is None and before is not None and before.reading is not None:
+            counts = _counts(before.reading, before.reading.at)
+        verdict = judge_counters(counts or {}, reading, uptime_reset=uptime_reset)
         noticed = (*verdict.findings, *self._think(before, reading))
-        self._counts[printer.id] = {one.name: CountPoint(reading.at, one.value) for one in reading.counters}
         since = before.since if before is not None and before.reachable else reading.at
         self.views[printer.id] = PrinterView(printer, reading, True, since, (*found.findings, *noticed))
         ledger = found.ledger
@@ -167,7 +169,17 @@ class Fleet:
     def unwatch(self, ids: Iterable[int]) -> None:
         """These are no longer in the settings."""
         for one in ids:
-            self.views.pop(one, None)
+            self._leave(one)
+
+    def _leave(self, printer_id: int) -> None:
+        """Its counters go on from where they stood if it is met again."""
+        gone = self.views.pop(printer_id, None)
+        if gone is not None and gone.reading is not None:
+            self._counts.setdefault(printer_id, _counts(gone.reading, gone.reading.at))
+
+
+def _counts(reading: Reading, at: datetime) -> Mapping[str, CountPoint]:
+    return {one.name: CountPoint(at, one.value) for one in reading.counters}
 
 
 def dress(printer: Printer, stop: Stop) -> Printer:

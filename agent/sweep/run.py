@@ -313,7 +313,8 @@ class Sweep:
         if lost:
             text = f"{stop.peer.address} answers, but this printer is no longer behind it."
             self._contacts += self.fleet.failed(self._still_at(lost, stop.peer), answers.at, "absent", text)
-        station.printers = station.printers | met
+        if not met <= station.printers:
+            station.printers = station.printers | met
 
     def _decode(self, station: Station, answers: Answers, device: int) -> Reading:
         stop = station.stop
@@ -321,12 +322,12 @@ class Sweep:
         if station.chosen is None or station.chosen[0] != object_id:
             station.chosen = (object_id, choose(self.oddities, object_id, stop.named_oddities))
         oddities = station.chosen[1]
-        before = station.decoded.pop(device, None)
+        before = next((one for one in station.decoded if one.device == device), None)
         reading, memory = decode_again(
-            answers.cells, before, at=answers.at, address=stop.peer.address, device_index=device, oddities=oddities
+            answers.cells, before, at=answers.at, address=station.address, device_index=device, oddities=oddities
         )
-        if memory is not None:
-            station.decoded[device] = memory
+        kept = tuple(one for one in station.decoded if one is not before)
+        station.decoded = kept if memory is None else (*kept, memory)
         return reading
 
     def _silent(self, station: Station, reason: str, text: str, going: _Pass, *, answered: bool = False) -> None:
@@ -379,7 +380,9 @@ class Sweep:
         for each in found:
             one = each
             if each.save:
-                printer = next(numbers)
+                saved = next(numbers)
+                numbered = replace(each.printer, id=saved.id)  # its words are those of the settings and the reading,
+                printer = numbered if numbered == saved else saved  # of which the store gives back copies
                 one = replace(each, printer=printer, ledger=())
             made.append(one)
         return made

@@ -55,7 +55,11 @@ class Station:
     failure: str = ""
     printers: frozenset[int] = field(default_factory=frozenset)
     chosen: tuple[object, tuple[Oddity, ...]] | None = None  # sysObjectID -> the oddities that go with it
-    decoded: dict[int, Memory] = field(default_factory=dict)  # hrDeviceIndex -> what its last reading was made of
+    decoded: tuple[Memory, ...] = ()  # of each printer here what its last reading was made of
+    address: str = field(init=False)  # made once: all readings from here bear it
+
+    def __post_init__(self) -> None:
+        self.address = self.stop.peer.address
 
     def due(self, now: datetime) -> bool:
         """Whether this sweep should ask here."""
