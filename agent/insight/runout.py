@@ -17,7 +17,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from agent.insight.days import CLOSE_HOUR, OPEN_HOUR, Floats, Ints, hour_share, midnights
+from agent.insight.days import CLOSE_HOUR, OPEN_HOUR, Floats, Ints, hour_share
 from agent.insight.series import DAY
 from agent.insight.steps import ROUNDINGS, Steps
 from agent.insight.usage import Ahead, Flow
@@ -43,10 +43,12 @@ _PROBABILITIES = np.array(PROBABILITIES)
 _LOW_MIDDLE_HIGH = np.array([0.1, 0.5, 0.9])
 _PLACES = np.arange(2 * HORIZON, dtype=np.float64)
 _PARTS = np.array([0.25, 0.5, 0.75])
-_SMALL = 0.002
-_NIGHTS = 14
-_MUCH = 0.02
+_MUCH = 0.05
 """A day that carries more of the chance than this is looked at within."""
+_LITTLE = 0.02
+_NIGHTS = 14
+"""So many nights are kept of a law of which some day carries more than a little; a flat one needs none."""
+_FIRST = 0.002
 _SLOPE = _PLACES * 1e-12
 
 
@@ -230,14 +232,17 @@ Inner = tuple[Floats, Floats]
 """Moments within days, as places (the number of the day and the share of its office hours), and the chance at each."""
 
 
-def within(pages: Floats, blur: float, way: Course, weight: Floats, chance: Floats) -> Inner:
+def within(pages: Floats, blur: float, way: Course, weight: Floats, chance: Floats) -> Inner | None:
     """The chance of having used up at moments within those days that carry much of it (``chance``: by days' ends).
 
     A busy day is busy from its morning on: half of its pages have come by half of its hours, so the chance does not go
     evenly with the hours of a day, and a law that let it would be too wide for what runs out in a few days.
     """
-    rise = np.diff(chance, prepend=0.0)
+    rise = chance.copy()
+    rise[1:] -= chance[:-1]
     day = (rise > _MUCH).nonzero()[0]
+    if not day.size:
+        return None
     days = way.ahead
     before, before_square = np.where(day > 0, days.worth[day - 1], 0.0), np.where(day > 0, days.square[day - 1], 0.0)
     worth = before[:, None] + (days.worth[day] - before)[:, None] * _PARTS
@@ -276,25 +281,25 @@ def _chances(
 class Curve:
     """The chance (``full``) at places: the number of the day and the share of its office hours. Both rise.
 
-    Place 0 is the start, whose chance is that of having been used up ``already``.
+    Place 0 is the start, whose chance is that of having been used up ``already``. ``chance``: by days' ends alone.
     """
 
+    chance: Floats
     full: Floats
     places: Floats
     days: Ahead
     already: float
 
-    def at(self, moments: Floats, zone: str) -> Floats:
-        """The chance by these moments (POSIX seconds, after the start), whose hours of the day are the zone's."""
-        days = self.days
-        day = np.minimum(days.ends.searchsorted(moments, side="right"), days.ends.size - 1)
-        midnight = midnights(zone, days.first_day, days.first_day + int(day.max()))[day]
-        share = hour_share((moments - midnight) / 3600.0)
-        begun = float(
-            hour_share(np.array([(days.start - midnights(zone, days.first_day, days.first_day)[0]) / 3600.0]))[0]
-        )
-        share = np.where(day == 0, (share - begun) / max(1e-9, 1.0 - begun), share)
-        made: Floats = np.interp(day + np.minimum(np.maximum(share, 0.0), 1.0), self.places, self.full)
+    def at(self, moments: Floats) -> Floats:
+        """The chance by these moments (POSIX seconds, not before the start)."""
+        ends = self.days.ends
+        day = np.minimum(ends.searchsorted(moments, side="right"), ends.size - 1)
+        # The hour of the day counted from its end: on the day a clock is changed the morning is an hour off, no more.
+        hours = 24.0 - (np.append(ends[day], ends[0]) - np.append(moments, self.days.start)) / 3600.0
+        share = hour_share(hours)
+        begun = share[-1]
+        share = np.where(day == 0, (share[:-1] - begun) / max(1e-9, 1.0 - begun), share[:-1])
+        made: Floats = np.interp(day + share, self.places, self.full)
         return np.minimum(made, 1.0)
 
     def moments(self, places: Floats) -> Floats:
@@ -316,12 +321,12 @@ class Curve:
 
     def nights(self) -> tuple[Night, ...]:
         """The nights of the days in which it first rises, for a law that keeps few quantiles passes over them."""
-        whole = (self.places == np.floor(self.places)).nonzero()[0][1:]
-        first = int(self.full[whole].searchsorted(_SMALL))
-        whole = whole[first : first + _NIGHTS]
-        close = self.moments(self.places[whole] - 1e-9)
-        opening = self.moments(self.places[whole])
-        return tuple(zip(close.tolist(), opening.tolist(), np.minimum(self.full[whole], 1.0).tolist(), strict=True))
+        if float((self.chance[1:] - self.chance[:-1]).max(initial=self.chance[0])) < _LITTLE:
+            return ()
+        first = int(self.chance.searchsorted(_FIRST))
+        midnight = (self.days.ends[first : first + _NIGHTS] - self.days.start) / DAY
+        close, opens = midnight - (1 - CLOSE_HOUR / 24.0), midnight + OPEN_HOUR / 24.0
+        return tuple(zip(close.tolist(), opens.tolist(), self.chance[first : first + _NIGHTS].tolist(), strict=True))
 
 
 def curve(chance: Floats, days: Ahead, already: float = 0.0, inner: Inner | None = None) -> Curve:
@@ -334,11 +339,11 @@ def curve(chance: Floats, days: Ahead, already: float = 0.0, inner: Inner | None
     full, places = _SLOPE[:many].copy(), _PLACES[:many]
     full[0] += already
     full[1:] += chance
-    if inner is not None and inner[0].size:
+    if inner is not None:
         at = inner[0].astype(np.int64) + 1
         # Between the chances of the days' ends around it, whatever rounding made of it.
         full, places = np.insert(full, at, np.clip(inner[1], full[at - 1], full[at])), np.insert(places, at, inner[0])
-    return Curve(full, places, days, already)
+    return Curve(chance, full, places, days, already)
 
 
 def dates(chance: Floats, first_day: int) -> Dates:
