@@ -13,8 +13,8 @@ from agent.model.fleet import Finding, LedgerEntry
 from agent.model.proof import Proof
 from agent.model.wording import supply_words
 from agent.store.errors import StoreError
-from agent.sweep.run import Work
 from agent.sweep.station import Station
+from agent.sweep.work import Work
 
 if TYPE_CHECKING:
     from agent.app.service import Service

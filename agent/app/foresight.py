@@ -69,12 +69,16 @@ class Foresight:
         return any(_moved(self._known[number].levels, view) for number, view in views.items() if number in self._known)
 
     def learn(self, now: datetime, views: Mapping[int, PrinterView]) -> None:
-        """Look anew at every printer that wants it. Raises StoreError."""
+        """Look anew at every printer that wants it. Raises StoreError.
+
+        It takes long where the fleet is large, and ``views`` may change meanwhile: a copy of it would keep the readings
+        of one moment until the end.
+        """
         with self._lock:
             asked = frozenset(self._wanted)
         wanted = [
             number
-            for number, view in views.items()
+            for number, view in list(views.items())
             if view.reading is not None and (number in asked or self._is_old(view, now))
         ]
         self._known = {number: one for number, one in self._known.items() if number in views}
@@ -87,7 +91,8 @@ class Foresight:
                 self._wanted.discard(number)
             told = self._store.history(number, now - LOOK_BACK, now)
             summary = summarise(told, Fleet(), now, terms(self._settings(), told))
-            self._known[number] = _Known(now, _levels(views[number]), summary)
+            if (view := views.get(number)) is not None:
+                self._known[number] = _Known(now, _levels(view), summary)
             if self._pause(begun):
                 return
         self._fleet = pool([one.summary for one in self._known.values()])
@@ -95,10 +100,11 @@ class Foresight:
             begun = self._timer()
             told = self._store.history(number, now - LOOK_BACK, now)
             insight = look(told, self._fleet, now, terms(self._settings(), told))
-            due = self._upkeep(told, insight, views[number], now)
-            # Replaced as a whole: the pages read it from other threads.
-            self.insights = MappingProxyType({**self.insights, number: insight})
-            self.upkeep = MappingProxyType({**self.upkeep, number: due})
+            if (view := views.get(number)) is not None:
+                due = self._upkeep(told, insight, view, now)
+                # Replaced as a whole: the pages read it from other threads.
+                self.insights = MappingProxyType({**self.insights, number: insight})
+                self.upkeep = MappingProxyType({**self.upkeep, number: due})
             if self._pause(begun):
                 return
         self._forget(views)

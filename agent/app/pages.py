@@ -82,9 +82,8 @@ class Pages:
         if not (self.open or asked or service.settings.letters):
             return
         try:
-            views = house.views()
             await asyncio.to_thread(service.recorder.flush)  # it is the store that is reckoned from
-            await asyncio.to_thread(self.foresight.learn, house.now(), views)
+            await asyncio.to_thread(self.foresight.learn, house.now(), service.sweep.fleet.views)
             if self.open:
                 await asyncio.to_thread(house.reckon, house.now())
             service.sweep.outlooks = await asyncio.to_thread(self._outlooks) if asked else {}

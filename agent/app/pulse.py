@@ -12,7 +12,7 @@ from agent.app.recorder import Recorder
 from agent.model.alarm import AgentHealth, AlarmRecord
 from agent.model.fleet import PrinterView
 from agent.model.health import Health, Snapshot, Vitals
-from agent.sweep.run import Report
+from agent.sweep.work import Report
 
 State = Callable[[], tuple[Mapping[int, PrinterView], Mapping[str, AlarmRecord]]]
 """The printers as last seen, and every alarm on record."""

@@ -19,7 +19,7 @@ from agent.model.fleet import Printer
 from agent.store import Store
 from agent.store.buffer import Buffer
 from agent.store.errors import StoreError
-from agent.sweep.run import Newcomer, Work
+from agent.sweep.work import Newcomer, Work
 
 FIRST_PAUSE = 1.0
 LONGEST_PAUSE = 30.0

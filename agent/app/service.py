@@ -43,8 +43,9 @@ from agent.snmp.wire import Engine, Limits, open_engine
 from agent.store import Store
 from agent.store.errors import StoreError
 from agent.sweep.fleet import Fleet
-from agent.sweep.run import Report, Sweep, Work
+from agent.sweep.run import Sweep
 from agent.sweep.station import Station, Stop
+from agent.sweep.work import Report, Work
 from agent.web import Server
 
 CHANGED_SECONDS = 2.0

@@ -20,7 +20,7 @@ from agent.model.failure import Failure
 from agent.model.zones import zone_of
 from agent.settings import Letter, Settings
 from agent.settings.hours import DAYS
-from agent.sweep.run import Work
+from agent.sweep.work import Work
 
 EVERY_SECONDS = 20.0
 LATE = {"morning": timedelta(hours=6), "weekly": timedelta(days=2)}

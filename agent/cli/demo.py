@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from agent.rehearsal.truth import Deed
     from agent.rehearsal.wear import Worn
     from agent.store import Store
-    from agent.sweep.run import Report
+    from agent.sweep.work import Report
 
 METRICS_PORT = 9633
 BATCH = 2_000

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from agent.app.service import Service
     from agent.app.supervisor import Supervisor
     from agent.model.fleet import PrinterView
-    from agent.sweep.run import Report
+    from agent.sweep.work import Report
 
 NO_SETTINGS = """\
 There are no settings yet: neither --settings FILE nor LOWMARK_SETTINGS, nor a lowmark.yaml here.

@@ -91,7 +91,8 @@ def _sqlite(place: Place, create: bool, patience: timedelta) -> Engine:
             )
         if not file.parent.is_dir():
             raise StoreRefused(f"the store {file} cannot be made: there is no folder {file.parent}")
-    engine = create_engine(place.url, connect_args={"timeout": patience.total_seconds()})
+    # The connection used last is used next: each has a cache of its own, and those that rest need not fill theirs.
+    engine = create_engine(place.url, connect_args={"timeout": patience.total_seconds()}, pool_use_lifo=True)
 
     @event.listens_for(engine, "connect")
     def _prepare(connection: sqlite3.Connection, _record: object) -> None:

@@ -11,8 +11,9 @@ from agent.model.fleet import Printer
 from agent.model.wire import Answers, Peer, Silent, Traffic, Value
 from agent.rehearsal.fleet import Fleet as Simulated
 from agent.sweep.fleet import Fleet
-from agent.sweep.run import Newcomer, Sweep, Work
+from agent.sweep.run import Sweep
 from agent.sweep.station import Station, Stop
+from agent.sweep.work import Newcomer, Work
 
 START = datetime(2026, 3, 2, 8, tzinfo=UTC)
 
