@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from datetime import datetime
 from typing import TypeVar
 
 from starlette.exceptions import HTTPException
@@ -13,10 +14,10 @@ from starlette.routing import BaseRoute, Route
 from agent.model.failure import Failure
 from agent.model.fleet import PrinterView
 from agent.model.proof import PROVING, Proof
-from agent.web.callers import Refused
+from agent.web.callers import Refused, caller
 from agent.web.forms import Form, form_page
 from agent.web.house import House
-from agent.web.leaf import HEADERS, WRONG, answer, failed, guarded
+from agent.web.leaf import HEADERS, WRONG, answer, as_of, asked_moment, failed, guarded
 from agent.web.notes import NOTES
 from agent.web.round_pages import card_page, show_card
 from agent.web.service_form import Sheet, done_of, handwork_for, sheet_of, subjects_of
@@ -94,11 +95,14 @@ class ServicePages:
 
     def proof(self, request: Request) -> Response:
         """One service, and check by check what the printer shows of it."""
-        view = self._view(request)
-        proof = self._proof(view, int(request.path_params["service_id"]))
+        query = request.query_params
+        then = asked_moment(query, self._house)
+        view = self._view(request, then)
+        proof = self._proof(view, int(request.path_params["service_id"]), then)
         if proof is None:
-            return self._gone(view, int(request.path_params["service_id"]))
-        others = [one for one in reversed(self._house.proofs(view.printer.id)) if one.service.id != proof.service.id]
+            return self._gone(view, int(request.path_params["service_id"]), then)
+        told = reversed(self._house.proofs(view.printer.id, then))
+        others = [one for one in told if one.service.id != proof.service.id]
         return answer(
             "service.html",
             here="/round",
@@ -112,12 +116,14 @@ class ServicePages:
             others=others[:5],
             proving=proof.state == PROVING,
             hands=[deed.subject for deed in proof.service.deeds] if self._lends_hands(view) else [],
-            looked=self._house.now(),
+            looked=then or self._house.now(),
+            serves=caller().may("serve") and then is None,
+            **as_of(query, self._house, then),
         )
 
-    def _gone(self, view: PrinterView, service_id: int) -> Response:
+    def _gone(self, view: PrinterView, service_id: int, then: datetime | None) -> Response:
         """A service that holds no more, or is long ago, stays in the ledger."""
-        entries = self._house.ledger(view.printer.id, None, None, ("service",), 2_000)
+        entries = self._house.ledger(view.printer.id, None, then, ("service",), 2_000)
         found = next((one for one in entries if one.id == service_id), None)
         if found is None:
             raise HTTPException(404)
@@ -171,17 +177,19 @@ class ServicePages:
         content, media = found
         return Response(content, media_type=media, headers=PHOTO_HEADERS)
 
-    def _view(self, request: Request) -> PrinterView:
+    def _view(self, request: Request, then: datetime | None = None) -> PrinterView:
         number = int(request.path_params["printer_id"])
-        view = self._house.views().get(number) if number < 2**53 else None
+        view = None
+        if number < 2**53:
+            view = self._house.views().get(number) if then is None else self._house.view(number, then)
         if view is None:
             raise HTTPException(404)
         return view
 
-    def _proof(self, view: PrinterView, service_id: int) -> Proof | None:
+    def _proof(self, view: PrinterView, service_id: int, then: datetime | None = None) -> Proof | None:
         if not service_id:
             return None
-        return next((one for one in self._house.proofs(view.printer.id) if one.service.id == service_id), None)
+        return next((one for one in self._house.proofs(view.printer.id, then) if one.service.id == service_id), None)
 
     def _lends_hands(self, view: PrinterView) -> bool:
         return self._house.hands(view.printer.id) is not None

@@ -6,7 +6,7 @@ import csv
 import io
 import re
 from dataclasses import dataclass
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Any
 from urllib.parse import urlencode
 
@@ -19,6 +19,7 @@ from agent.insight.shelf import ARRIVED, COUNTED_IN, COUNTED_OUT, ORDERED, RECOU
 from agent.model.fleet import LedgerEntry
 from agent.model.shelf import Advice, OpenOrder, SparePart, Stock
 from agent.model.stocktaking import Fit, Movement, NotPossible, Stocktaking
+from agent.web.callers import caller
 from agent.web.forms import Form, form_page
 from agent.web.house import House
 from agent.web.leaf import HEADERS, PAGE, address, answer, as_of, asked_moment, failed, guarded, leaves, number
@@ -134,16 +135,17 @@ class ShelfPages:
 
     def part(self, request: Request) -> Response:
         """One part."""
-        return self._part(request.query_params.get("name", "")[:200])
+        query = request.query_params
+        return self._part(query.get("name", "")[:200], **as_of(query, self._house, asked_moment(query, self._house)))
 
-    def _part(self, name: str, status: int = 200, **more: Any) -> Response:
-        taking = self._house.shelf(None)
+    def _part(self, name: str, status: int = 200, *, then: datetime | None = None, **more: Any) -> Response:
+        taking = self._house.shelf(then)
         found = next((one for one in piles(taking) if one.name == name), None)
         if found is None:
             raise HTTPException(404)
-        told = self._told(name)
+        told = self._told(name, then)
         latest = told[0] if told else None
-        fresh = latest is not None and taking.as_of - latest.at < JUST_WRITTEN
+        fresh = then is None and latest is not None and taking.as_of - latest.at < JUST_WRITTEN
         shown = {"fault": "", "given": dict.fromkeys(SAID, ""), **more}
         return answer(
             "part.html",
@@ -158,12 +160,14 @@ class ShelfPages:
             kinds={"ordered": ORDERED, "arrived": ARRIVED, "withdrawn": WITHDRAWN},
             zone=taking.zone,
             today=taking.as_of.date(),
+            then=then,
+            serves=caller().may("serve") and then is None,
             **shown,
         )
 
-    def _told(self, part: str) -> list[LedgerEntry]:
+    def _told(self, part: str, then: datetime | None) -> list[LedgerEntry]:
         """What the ledger says of a part, the latest first."""
-        entries = self._house.ledger(None, None, None, SHELF_KINDS, 2_000)
+        entries = self._house.ledger(None, None, then, SHELF_KINDS, 2_000)
         return [one for one in reversed(entries) if one.subject == part][:TOLD]
 
     def move(self, _: Request, form: Form) -> Response:

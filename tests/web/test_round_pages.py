@@ -152,6 +152,26 @@ def test_a_service_is_written_down_from_the_card_and_proven_by_the_reading_of_th
     assert [(one["state"], one["service"]["who"]) for one in told] == [("proven", "Wren Ashdown")]
 
 
+def test_a_service_is_shown_as_of_a_moment_without_forms_and_not_before_it_was_written_down(
+    client: httpx.Client, house: world.StoreHouse, send: Send
+) -> None:
+    number, key = worn(house)
+    house.moment = NOW - timedelta(hours=5)
+    there = send(f"/printers/{number}/service", did=key).headers["location"].partition("?")[0]
+    house.moment = NOW
+    at = (NOW - timedelta(hours=4)).isoformat()
+    page = Page(client.get(there, params={"at": at}).text)
+    assert page.faults == []
+    assert "What came later is not looked at" in page.text
+    assert page.tags["form"] == 0
+    assert "Correct this entry" not in page.text
+    assert "Correct this entry" in client.get(there).text
+    assert there in Page(client.get(f"/printers/{number}", params={"at": at}).text).source
+    assert all("at=" in one for one in page.values("a", "href") if one.startswith(("/printers/", "/round")))
+    assert client.get(there, params={"at": (NOW - timedelta(hours=6)).isoformat()}).status_code == 404
+    send(f"{there}/withdraw", remarks="only for this test")
+
+
 def test_a_service_is_corrected_and_taken_back_and_nothing_is_erased(
     client: httpx.Client, house: world.StoreHouse, send: Send
 ) -> None:

@@ -6,12 +6,15 @@ import csv
 import io
 import re
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
+from urllib.parse import quote
 
 import httpx
 import pytest
 
+from agent.model.fleet import LedgerEntry
 from agent.rehearsal.fleet import Fleet, own_addresses
 from tests.web import world
 from tests.web.conftest import NOW, serving
@@ -141,6 +144,29 @@ def test_an_earlier_moment_shows_the_stock_of_then(client: httpx.Client) -> None
     then = client.get("/api/v1/shelf", params={"at": (NOW - timedelta(days=3)).isoformat()}).json()
     assert then["stock"] == []
     assert then["advice"] == []
+
+
+def test_the_page_of_a_part_shows_the_stock_of_then_and_no_form(client: httpx.Client, house: world.StoreHouse) -> None:
+    at = NOW - timedelta(days=3)
+    counted = LedgerEntry(
+        at - timedelta(hours=1), "shelfRecounted", "5 =QU-C lie here", None, "=QU-C", "Store room",
+        {"count": 5, "place": "Depot shelf"},
+    )  # fmt: skip
+    later = replace(counted, at=at + timedelta(hours=1), text="2 =QU-C lie here", data={**counted.data, "count": 2})
+    house.store.append_ledger([counted, later])
+    page = Page(client.get("/shelf/part", params={"name": "=QU-C", "at": at.isoformat()}).text)
+    assert page.faults == []
+    assert "5 =QU-C lie here" in page.text
+    assert "2 =QU-C lie here" not in page.text
+    assert "What came later is not looked at" in page.text
+    assert page.tags["form"] == 0
+    assert all("at=" in one for one in page.values("a", "href") if one.startswith(("/printers/", "/shelf")))
+    now = Page(client.get("/shelf/part", params={"name": "=QU-C"}).text)
+    assert "2 =QU-C lie here" in now.text
+    assert now.tags["form"] > 0
+    then = client.get("/shelf", params={"at": at.isoformat()})
+    assert f"/shelf/part?name=%3DQU-C&amp;at={quote(at.isoformat())}" in then.text
+    assert client.get("/shelf/part?name=%3DQU-C&at=yesterday").status_code == 422
 
 
 def test_the_same_shelf_has_the_same_tag_though_time_goes_on(client: httpx.Client, house: world.StoreHouse) -> None:
