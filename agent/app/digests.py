@@ -23,6 +23,7 @@ from agent.model.insight import Insight
 from agent.model.round import Round
 from agent.model.shelf import Advice, ShelfState
 from agent.model.week import Coming, Figure, Served, SitePages, ToOrder, Week
+from agent.model.wording import percent_words
 from agent.model.zones import zone_of
 from agent.notify.morning import morning
 from agent.notify.weekly import weekly
@@ -160,7 +161,7 @@ def _try(key: str, value: str) -> str:
 
 
 def _figure(one: Measure) -> Figure:
-    value = f"{one.value:.0%}" if one.name in ("topTen", "grave") else f"{one.value:.2f}".rstrip("0").rstrip(".")
+    value = percent_words(one.value) if one.name in ("topTen", "grave") else f"{one.value:.2f}".rstrip("0").rstrip(".")
     return Figure(_MEASURES.get(one.name, one.name), value or "0", one.target, one.good)
 
 

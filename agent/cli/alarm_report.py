@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import typer
 
 from agent.model.day_words import clock_words
+from agent.model.wording import percent_words
 
 if TYPE_CHECKING:
     from agent.alarms.performance import Measure, Performance
@@ -100,7 +101,8 @@ def _print(found: Performance, names: dict[int, str], zones: dict[int, str], zon
     console.print(table(("", "Measure", "Value", "Should be", ""), rows, right=(2,)))
     if found.frequent:
         often = [
-            (one.count, f"{one.share:.0%}", whose(one.key), clean(one.text), clean(one.key)) for one in found.frequent
+            (one.count, percent_words(one.share), whose(one.key), clean(one.text), clean(one.key))
+            for one in found.frequent
         ]
         console.print(
             table(("Times", "Share", "Printer", "What", "Key"), often, title="The most frequent", right=(0, 1))
@@ -139,7 +141,7 @@ def _mark(measure: Measure) -> str:
 
 def _value(measure: Measure) -> str:
     if measure.name in ("topTen", "grave"):
-        return f"{measure.value:.0%}"
+        return percent_words(measure.value)
     return f"{measure.value:.2f}" if measure.name == "rate" else f"{measure.value:g}"
 
 

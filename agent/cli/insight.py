@@ -12,7 +12,7 @@ import typer
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.show import console, emit, fail, plain, table
 from agent.model.day_words import day_words, span_words
-from agent.model.wording import part, supply_words
+from agent.model.wording import part, percent_words, supply_words
 from agent.model.zones import zone_of
 
 if TYPE_CHECKING:
@@ -261,14 +261,18 @@ def _clock(at: datetime) -> str:
 
 
 def _percent(share: float | None) -> str:
-    return "" if share is None else f"{share:.0%}"
+    return "" if share is None else percent_words(share)
+
+
+def _change(factor: float) -> str:
+    return f"{(factor - 1) * 100:+.0f} %"
 
 
 def _chance(chance: Mapping[int, float], days: int) -> str:
     value = chance.get(days)
     if value is None:
         return ""
-    return "<1%" if value < 0.01 else ">99%" if value > 0.99 else f"{value:.0%}"
+    return "<1 %" if value < 0.01 else ">99 %" if value > 0.99 else percent_words(value)
 
 
 def _runout_row(printer: Printer, one: Forecast) -> list[Text]:
@@ -334,8 +338,8 @@ def _usage_row(printer: Printer, one: Usage) -> list[str]:
         f"{one.per_week:,.0f}" if one.per_week is not None else "",
         _percent(one.variation),
         _week(one.weekday),
-        f"{one.month_end - 1:+.0%}",
-        f"{one.trend - 1:+.0%}" if one.trend is not None else "",
+        _change(one.month_end),
+        _change(one.trend) if one.trend is not None else "",
     ]
 
 

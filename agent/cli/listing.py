@@ -5,6 +5,7 @@ A word is never broken while it fits into a line, a number stands whole in its c
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+_PERCENT = re.compile(r"(?<=[0-9]) (?=%)")
 _SHORT, _PROSE = 24, 36
 """The least width of a column of some words, and of one of sentences."""
 _SENTENCE = 60
@@ -24,6 +26,8 @@ _HEADER = 8
 """A header is not broken into lines shorter than this."""
 _GAP, _NARROW_GAP = 3, 2
 _INDENT = 4
+_GLUE = "\ue000"
+"""Stands for a space at which no line ends until lines are made: Rich breaks at the no-break space of Unicode too."""
 _BESIDE = 30
 """What is no longer than this shares a line with its neighbours below its row."""
 
@@ -89,7 +93,11 @@ class Listing:
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """The rows, in the form that the width allows."""
-        width = options.max_width
+        for part in self._parts(options.max_width):
+            for segment in console.render(part, options):
+                yield segment._replace(text=segment.text.replace(_GLUE, " "))
+
+    def _parts(self, width: int) -> Iterator[Padding | Table | Text]:
         if self._taken(range(len(self.headers)), _GAP) + _GAP <= width:
             yield self._table(width)
         else:
@@ -132,6 +140,10 @@ class Listing:
         """The room that is left goes to the columns that could use it, by how much they could."""
         made = {at: self._needs[at] for at in kept}
         rest = width - self._taken(kept, gap)
+        # Where even what has to stay is too wide, the widest is broken into more lines, lest it be cut off.
+        while rest < 0 and (wide := [at for at in kept if made[at] > _HEADER]):
+            made[max(wide, key=lambda at: (at not in self.fixed, made[at]))] -= 1
+            rest += 1
         wanted = {at: max(0, self._whole[at] - made[at]) for at in kept}
         total = sum(wanted.values())
         for at, more in wanted.items():
@@ -167,6 +179,16 @@ class Listing:
             yield told
         if beside:
             yield Text("; ").join(beside)
+
+
+def glued(text: Text) -> Text:
+    """``text`` with its percent signs held to their numbers."""
+    held = _PERCENT.sub(_GLUE, text.plain)
+    if held == text.plain:
+        return text
+    made = text.copy()
+    made.plain = held
+    return made
 
 
 def _wrapped(header: str, width: int) -> list[str]:

@@ -12,7 +12,7 @@ from agent.model.alert_words import said_by
 from agent.model.day_words import moment_words
 from agent.model.fleet import PrinterView
 from agent.model.reading import Mark, Supply
-from agent.model.wording import called, clean, spaced
+from agent.model.wording import called, clean, percent_words, spaced
 from agent.model.zones import zone_of
 
 LOW = 0.15
@@ -24,7 +24,7 @@ def remaining(supply: Supply) -> str:
     """What is left, in words: a percentage, or what the printer says instead of an amount."""
     if supply.fraction is not None:
         space = " space" if supply.is_receptacle else ""
-        return f"{supply.fraction:.0%}{space}"
+        return f"{percent_words(supply.fraction)}{space}"
     if supply.level is Mark.SOME:
         return "some space" if supply.is_receptacle else "some"
     return "empty" if supply.level == 0 and not supply.is_receptacle else "unknown"

@@ -281,7 +281,7 @@ def _explain(made: Round) -> None:
             one.printer,
             one.title,
             _DECIDED[one.decision],
-            f"{one.chance:.1%}",
+            f"{one.chance * 100:.1f} %",
             f"{one.standstill:.0f}",
             f"{one.risk:.1f}",
             f"{one.pages:,.0f}",

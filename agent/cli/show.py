@@ -15,7 +15,7 @@ from rich.console import Console
 from rich.padding import Padding
 from rich.text import Text
 
-from agent.cli.listing import Listing
+from agent.cli.listing import Listing, glued
 
 
 class _Terminal(Console):
@@ -64,7 +64,7 @@ def table(
     """
     return Listing(
         tuple(headers),
-        tuple(tuple(plain(cell) for cell in row) for row in rows),
+        tuple(tuple(glued(plain(cell)) for cell in row) for row in rows),
         title,
         frozenset(right),
         frozenset((*right, *whole)),

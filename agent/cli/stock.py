@@ -11,7 +11,7 @@ from agent.cli.show import console, plain, table
 from agent.model.day_words import day_words
 from agent.model.shelf import SparePart
 from agent.model.stocktaking import Fit, Stocktaking
-from agent.model.wording import supply_words
+from agent.model.wording import percent_words, supply_words
 from agent.model.zones import zone_of
 
 if TYPE_CHECKING:
@@ -106,9 +106,9 @@ def _print_advice(taking: Stocktaking) -> None:
     for one in sorted(taking.advice, key=lambda each: (each.order == 0, each.by is None, each.by, each.part)):
         demand = "" if one.demand is None else f"{one.demand[2]} ({one.demand[1]} .. {one.demand[3]})"
         cost = f"{one.cost} {taking.currency}" if one.cost is not None and one.order else ""
-        risk = "" if one.stock_out is None else f"{one.stock_out:.1%}"
+        risk = "" if one.stock_out is None else f"{one.stock_out * 100:.1f} %"
         named = "; ".join(
-            f"{need.printer} {supply_words(need.supply)} {need.within:.0%}"
+            f"{need.printer} {supply_words(need.supply)} {percent_words(need.within)}"
             + (f", {day_words(need.run_out, taking.state.as_of)}" if need.run_out else "")
             for need in one.because[:3]
         )
@@ -119,5 +119,11 @@ def _print_advice(taking: Stocktaking) -> None:
         )
     headers = ("Part", "Order", "By", "Cost", "Asked for (P10 .. P90)", "Stock-out if not", "Because of")
     console.print(
-        table(headers, rows, title=f"Orders (enough with a chance of {taking.level:.0%})", right=(1, 3, 4, 5), lead=1)
+        table(
+            headers,
+            rows,
+            title=f"Orders (enough with a chance of {percent_words(taking.level)})",
+            right=(1, 3, 4, 5),
+            lead=1,
+        )
     )

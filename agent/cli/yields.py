@@ -12,7 +12,7 @@ import typer
 
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.show import console, emit, plain, table
-from agent.model.wording import supply_words
+from agent.model.wording import percent_words, supply_words
 from agent.model.yields import Cost, LifeYield, ModelYield, Rate, Yields
 
 if TYPE_CHECKING:
@@ -127,7 +127,7 @@ def _number(value: float | None) -> str:
 
 
 def _share(value: float | None) -> str:
-    return "" if value is None else f"{value:.0%}"
+    return "" if value is None else percent_words(value)
 
 
 def _print(found: Yields, *, every: bool) -> None:
@@ -192,12 +192,20 @@ def _print_costs(title: str, costs: Sequence[Cost], currency: str) -> None:
         cost = "not known" if one.per_page is None else f"{one.per_page} ({one.low} .. {one.high})"
         gaps = []
         if one.missing:
-            gaps.append(f"without {', '.join(one.missing)}")
+            gaps.append(f"without {', '.join(map(supply_words, one.missing))}")
         if one.estimated:
-            gaps.append(f"declared only: {', '.join(one.estimated)}")
+            gaps.append(f"declared only: {', '.join(map(supply_words, one.estimated))}")
         lost = one.lost if one.lost > Decimal(0) else ""
         rows.append(
-            (one.name, f"{one.impressions:,}", cost, lost, _events(one.jams), _events(one.calls), "; ".join(gaps))
+            (
+                one.name or "no model known",
+                f"{one.impressions:,}",
+                cost,
+                lost,
+                _events(one.jams),
+                _events(one.calls),
+                "; ".join(gaps),
+            )
         )
     headers = ("", "Impressions", f"{currency} a page (80 %)", "Thrown away", "Jams/10,000", "Calls/10,000", "But")
     console.print(table(headers, rows, title=title, right=(1, 2, 3, 4, 5)))

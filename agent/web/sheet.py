@@ -15,6 +15,7 @@ from agent.model.grain import Grain
 from agent.model.insight import Forecast, Insight, Life, Usage
 from agent.model.reading import Alert, Bin, Counter, Mark, Reading, Supply, Tray
 from agent.model.upkeep import PrinterUpkeep
+from agent.model.wording import percent_words
 from agent.model.zones import zone_of
 from agent.web import alert_places, charts, volume
 from agent.web.charts import Times
@@ -262,7 +263,7 @@ def _told(track: SupplyTrack, forecast: Forecast | None, times: Times) -> tuple[
     dates = forecast.empty_dates if forecast is not None else None
     if dates is not None:
         for share, on in ((0.9, dates.p90), (0.5, dates.p50), (0.1, dates.p10)):
-            made.append(Told(near_day(on, today), f"expected at 0 % by then with {share:.0%} chance"))
+            made.append(Told(near_day(on, today), f"expected at 0 % by then with a chance of {percent_words(share)}"))
     made.append(Told(times.moment, _level_at(track, times.now)))
     monday = today - timedelta(days=today.weekday())
     for _ in range(WEEKS_TOLD):

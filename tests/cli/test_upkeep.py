@@ -248,7 +248,7 @@ def test_the_shelf_as_a_table(lowmark):
     text = lowmark("shelf")
     assert "Cupboard 3 4" in text
     assert "never counted" in text
-    assert "Orders (enough with a chance of 95%)" in text
+    assert "Orders (enough with a chance of 95 %)" in text
 
 
 def test_without_settings_parts_are_what_is_counted(url, monkeypatch, tmp_path, lowmark):

@@ -181,6 +181,19 @@ def test_what_goes_below_its_row_keeps_the_order_of_the_columns_in_every_row():
             assert order == sorted(order), block
 
 
+@pytest.mark.parametrize("width", range(24, 80))
+def test_a_percent_sign_stays_with_its_number(width):
+    rows = [("desk-1", "black toner: 9 % left (limit 15 %); chance under 1 % before the next round", "43 %")]
+    lines = shown(table(("Printer", "What is said of it", "Left"), rows, right=(2,)), width)
+    assert not [line for line in lines if line.lstrip().startswith("%")]
+    assert "\n".join(lines).count(" %") == 4
+
+
+def test_every_command_writes_a_percentage_in_one_way(lowmark):
+    for words in (*COMMANDS, "yields --lives"):
+        assert not re.search(r"[0-9]%", lowmark(words, 200)), words
+
+
 def test_a_sentence_is_one_line_in_a_pipe_and_wrapped_at_words_on_a_terminal(monkeypatch, capsys):
     from agent.cli.show import console
 
