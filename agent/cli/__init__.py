@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping
 from importlib import import_module
 from inspect import getdoc
 from typing import Annotated, Any
@@ -53,6 +54,31 @@ class _ByPanel(TyperGroup):
         """The names of all commands."""
         order = [name for names in PANELS.values() for name in names]
         return sorted(super().list_commands(ctx), key=lambda name: order.index(name) if name in order else len(order))
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command; what it cannot take is said in the words in which the settings are."""
+        try:
+            return super().invoke(ctx)
+        except typer.BadParameter as wrong:
+            details = getattr(wrong.__cause__, "errors", None)
+            if details is not None:
+                wrong.message = _expected(details()[0]) or wrong.message
+            raise
+
+
+def _expected(detail: Mapping[str, Any]) -> str | None:
+    """What the library that checks options found, in words; None where it has better ones."""
+    limits, kind = detail.get("ctx") or {}, str(detail["type"])
+    if kind == "value_error":
+        return str(detail["msg"]).removeprefix("Value error, ")
+    wanted = {
+        "greater_than_equal": f"at least {limits.get('ge')}",
+        "less_than_equal": f"at most {limits.get('le')}",
+        "int_parsing": "a whole number",
+        "int_from_float": "a whole number",
+        "float_parsing": "a number",
+    }.get(kind)
+    return None if wanted is None else f"found {detail['input']!s}, expected {wanted}"
 
 
 def _version(wanted: bool) -> None:

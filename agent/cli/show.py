@@ -63,7 +63,8 @@ def table(
     so many columns, from the left, say what a row is about.
     """
     return Listing(
-        tuple(headers),
+        # As a sentence begins, in every table; a single letter is a sign of its trade (n, s).
+        tuple(header[:1].upper() + header[1:] if len(header) > 1 else header for header in headers),
         tuple(tuple(glued(plain(cell)) for cell in row) for row in rows),
         title,
         frozenset(right),

@@ -32,6 +32,8 @@ class NotAdmitted(Failure):
     ``wait``: seconds until the next try is looked at.
     """
 
+    status = 2
+
     def __init__(self, text: str, wait: float = 0.0) -> None:
         super().__init__(text)
         self.wait = wait

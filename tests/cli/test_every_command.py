@@ -34,6 +34,22 @@ def test_every_command_has_help_with_an_example(path):
     assert f"lowmark {' '.join(path)}" in done.stdout
 
 
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        ("demo --printers 0", "found 0, expected at least 1"),
+        ("survey 127.0.0.1 --port 70000", "found 70000, expected at most 65535"),
+        ("ledger --limit many", "found many, expected a whole number"),
+        ("demo --speed fast", "found fast, expected a number"),
+        ("people add Z --role boss", "--role': 'boss' is not one of 'look', 'serve', 'administer'"),
+    ],
+)
+def test_what_an_option_cannot_take_is_said_as_the_settings_say_it(words, said):
+    done = CliRunner().invoke(APP, words.split(), env={"COLUMNS": "200"})
+    assert done.exit_code == 2
+    assert said in done.stderr
+
+
 GROUPS = ("settings", "people", "tokens", "shelf", "upkeep", "alarms", "alarms window")
 
 

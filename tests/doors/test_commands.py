@@ -94,14 +94,14 @@ def test_a_password_is_asked_for_twice_at_a_terminal_and_never_shown(url: str) -
 @pytest.mark.parametrize(
     ("words", "stdin", "status", "said"),
     [
-        (("people", "add", "Wren"), "short\n", 1, "a password has 12 to 256 characters"),
-        (("people", "add", "Wren"), "", 1, "a password has 12 to 256 characters"),
+        (("people", "add", "Wren"), "short\n", 2, "a password has 12 to 256 characters"),
+        (("people", "add", "Wren"), "", 2, "a password has 12 to 256 characters"),
         (("people", "add", "Wren", "--role", "root"), "", 2, "root"),
         (("people", "add", "Wren", "--password-file", "none.txt"), "", 2, "cannot be read from none.txt"),
         (("people", "add", "Wren", "--no-password", "--password-file", "-"), "", 2, "one of --password-file"),
-        (("people", "role", "Robin", "serve"), "", 1, "nobody called Robin"),
-        (("people", "remove", "Robin"), "", 1, "nobody called Robin"),
-        (("tokens", "revoke", "7"), "", 1, "no token 7"),
+        (("people", "role", "Robin", "serve"), "", 2, "nobody called Robin"),
+        (("people", "remove", "Robin"), "", 2, "nobody called Robin"),
+        (("tokens", "revoke", "7"), "", 2, "no token 7"),
         (("tokens", "add", "x", "--for", "never"), "", 2, "never"),
     ],
 )
