@@ -29,7 +29,7 @@ REST_SECONDS = 0.0002
 _WORK_BEFORE_REST = 480
 """In parts looked at; one that is written anew counts as ``_WRITING``. About two milliseconds."""
 _WRITING = 12
-_MEMO = 20_000
+_MEMO, _NUMBERS = 20_000, 4_096
 _CHUNK = 1024 * 1024
 """Octets. Each chunk changes threads some times on its way out, and may wait for the interpreter each time."""
 _ROWS = 1_000
@@ -49,14 +49,14 @@ want it back, and the loop that reads the printers wants it back after every wai
 class _Memo(dict[_Key, str]):
     """Texts made once. What is long is not kept, since a printer may say a hundred kilobytes; nor without end."""
 
-    def __init__(self, make: Callable[[_Key], str]) -> None:
+    def __init__(self, make: Callable[[_Key], str], most: int) -> None:
         super().__init__()
-        self._make = make
+        self._make, self._most = make, most
 
     def __missing__(self, key: _Key) -> str:
         text = self._make(key)
         if not isinstance(key, str) or len(key) <= LONGEST_LABEL:
-            if len(self) >= _MEMO:
+            if len(self) >= self._most:
                 self.clear()
             self[key] = text
         return text
@@ -66,10 +66,10 @@ def _quote(label: object) -> str:
     return clean(label).replace("\\", r"\\").replace("\n", r"\n").replace('"', r"\"")
 
 
-_quoted: _Memo[object] = _Memo(_quote)
+_quoted: _Memo[object] = _Memo(_quote, _MEMO)
 """The value of a label as it stands between the quotation marks."""
 
-_number: _Memo[float] = _Memo(floatToGoString)
+_number: _Memo[float] = _Memo(floatToGoString, _NUMBERS)  # moments and counts would fill any number of places
 
 
 def _layout(metric: Metric) -> tuple[str, Callable[[list[str]], Any]]:

@@ -20,7 +20,7 @@ Remarks = tuple[Remark, ...]
 _UNKNOWN_CODE = 2  # PrtAlertCodeTC unknown
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=1024)  # each counts pages of its own
 def marker(index: int, suffix: str, raws: Raws) -> tuple[Marker, Remarks]:
     """A prtMarkerEntry."""
     tech, unit, life, power_on, status = raws
@@ -36,7 +36,7 @@ def marker(index: int, suffix: str, raws: Raws) -> tuple[Marker, Remarks]:
     return row, tuple(notes.remarks)
 
 
-@lru_cache(maxsize=8192)
+@lru_cache(maxsize=4096)
 def tray(index: int, suffix: str, raws: Raws, charset: int | None) -> tuple[Tray, Remarks]:
     """A prtInputEntry."""
     kind, unit, capacity, level, status, media, name, description = raws
@@ -56,7 +56,7 @@ def tray(index: int, suffix: str, raws: Raws, charset: int | None) -> tuple[Tray
     return row, tuple(notes.remarks)
 
 
-@lru_cache(maxsize=8192)
+@lru_cache(maxsize=4096)
 def output_bin(index: int, suffix: str, raws: Raws, charset: int | None) -> tuple[Bin, Remarks]:
     """A prtOutputEntry."""
     kind, unit, capacity, remaining, status, name, description = raws

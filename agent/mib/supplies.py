@@ -16,7 +16,7 @@ Colorants = Mapping[int, str | None]
 """prtMarkerColorantIndex -> canonical colour, None where the printer names none."""
 
 
-@lru_cache(maxsize=16384)
+@lru_cache(maxsize=4096)
 def supply(
     index: int, suffix: str, raws: Raws, charset: int | None, colorant: str | None, has_colorants: bool
 ) -> tuple[Supply, Remarks]:

@@ -19,10 +19,12 @@ MAX_LENGTH = 255
 
 _MAX_OCTETS = 4 * MAX_LENGTH
 _LIKELY_CUT = 31  # octets: at such lengths a string may have been cut by the printer in the middle of a character
+_REMEMBERED = 2048
+"""Texts that a fleet has in common fit into that many times over; serial numbers and names would fill any number."""
 _JOINERS = "\u200c\u200d"  # needed within words of some scripts, and harmless
 
 
-@lru_cache(maxsize=8192)
+@lru_cache(maxsize=_REMEMBERED)
 def words(raw: bytes, charset: int | None = None) -> str:
     """The text in ``raw``, written in ``charset`` (an IANA MIBenum; None where nothing is declared). Never raises.
 
@@ -39,7 +41,7 @@ def words(raw: bytes, charset: int | None = None) -> str:
     return _tidy(_decoded(raw, charset, cut or len(raw) >= _LIKELY_CUT))
 
 
-@lru_cache(maxsize=8192)
+@lru_cache(maxsize=_REMEMBERED)
 def free_words(raw: bytes, charset: int | None = None) -> str:
     """As ``words``, for strings whose set no standard lays down: UTF-8 before the localisation's own set."""
     if charset not in WIDE and charset not in SHIFTING and _strict(raw, "utf_8") is not None:

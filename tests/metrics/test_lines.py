@@ -173,7 +173,7 @@ def test_printers_that_are_alike_share_all_of_their_lines_but_the_numbers() -> N
     tracemalloc.stop()
     lines = metrics.render()[0].count(b"\n") / len(many)
     assert lines > 40, "else there is little to share"
-    assert taken / (len(many) - len(few)) < 1_500  # octets a printer; all lines of one have about five thousand
+    assert taken / (len(many) - len(few)) < 1_500  # octets a printer; all lines of one have six thousand
 
 
 def test_it_lets_others_run_while_it_writes() -> None:
