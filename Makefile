@@ -27,8 +27,8 @@ $(READY): pyproject.toml locks/build.txt locks/dev.txt
 	$(INSTALL) --no-deps --no-build-isolation --editable .
 	@touch $(READY)
 
-demo: $(READY) ## the main job on a simulated fleet, with 120 days of history; Ctrl-C ends it and cleans up
-	@$(BIN)/lowmark demo
+demo: $(READY) ## the main job on a simulated fleet, with 120 days of history; Ctrl-C ends it (ARGS="--port 1261")
+	@$(BIN)/lowmark demo $(ARGS)
 
 test: $(READY) ## all tests
 	$(BIN)/python -m pytest -q -n $(WORKERS) --dist loadfile --no-loadscope-reorder

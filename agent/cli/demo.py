@@ -184,7 +184,8 @@ class Demo:
         from agent.cli.show import console
 
         views = sorted(service.sweep.fleet.views_of(), key=lambda view: (view.printer.place.site, view.printer.name))
-        organisation = f"{self.fleet.organisation}: {report.printers} printers read over SNMP in {report.seconds:.1f} s"
+        read = f"{report.printers} of {len(self.fleet.printers)} printers read over SNMP in {report.seconds:.1f} s"
+        organisation = f"{self.fleet.organisation}: {read}"
         console.print(overview(views, organisation, width=console.width))
         address = service.server.address if service.server is not None else ""
         self._say_what_else(address)

@@ -324,6 +324,7 @@ def _show_waits(made: Round, *, every: bool) -> None:
         (one.printer, one.title, day_words(one.due, made.day) if one.due is not None else "", plain(one.why))
         for one in shown
     ]
+    console.print()
     console.print(table(("Printer", "Job", "Due", "Why it waits"), rows, title="Not on this round", whole=(2,), lead=3))
     if len(shown) < len(made.waits):
         _say(f"{len(made.waits) - len(shown)} more wait; --explain shows all, with the sums.")

@@ -25,7 +25,7 @@ def test_demo_shows_the_fleet_says_where_to_look_and_cleans_up(tmp_path):
     try:
         wait(lambda: "What happens now" in out.read_text(), 90, out.read_text)
         text = out.read_text()
-        for name in ("hl-01", "Harrow Lane", "Mill Yard", "8 printers read over SNMP"):
+        for name in ("hl-01", "Harrow Lane", "Mill Yard", "8 of 8 printers read over SNMP"):
             assert name in text
         (metrics,) = re.findall(r"Metrics +(http://\S+)", text)
         with urllib.request.urlopen(metrics, timeout=10) as answer:
