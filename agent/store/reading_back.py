@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import datetime
+from sys import intern
 from typing import Any
 
 from sqlalchemy import Connection, Row, select
@@ -87,8 +88,10 @@ def supply_tracks(
     for row in positions:
         points = tuple(points_of(row))
         if points:
-            track = SupplyTrack(row.key, row.kind, row.supply_class, row.colorant, row.unit, row.description, points)
-            tracks.append(track)
+            # What is worked out of it is kept of every printer and bears these words, so one object of each must do.
+            key, kind, role, unit, text = map(intern, (row.key, row.kind, row.supply_class, row.unit, row.description))
+            colorant = None if row.colorant is None else intern(row.colorant)
+            tracks.append(SupplyTrack(key, kind, role, colorant, unit, text, points))
     # When a position changed its unit it has a track for each; the one in use comes last.
     return tuple(sorted(tracks, key=lambda track: (track.key, track.points[-1].at)))
 
@@ -118,7 +121,7 @@ def counter_tracks(
     for row in names:
         points = tuple(points_of(row))
         if points:
-            tracks.append(CounterTrack(row.name, row.unit, row.wraps_at, points))
+            tracks.append(CounterTrack(intern(row.name), intern(row.unit), row.wraps_at, points))
     return tuple(sorted(tracks, key=lambda track: (track.name, track.points[-1].at)))
 
 
