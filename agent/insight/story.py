@@ -16,6 +16,7 @@ from agent.insight.series import DAY, moment
 from agent.insight.usage import Ahead
 from agent.model.day_words import day_words
 from agent.model.insight import Dates, Forecast, Spread
+from agent.model.zones import zone_of
 
 if TYPE_CHECKING:
     from agent.insight.printer import Part, Study
@@ -90,7 +91,7 @@ def _no_level(study: Study, part: Part) -> str | None:
     if not part.worn:
         return "the printer does not say how much is left"
     if part.unknown_since is not None and study.contact.latest - part.unknown_since > LONGEST_UNKNOWN:
-        return f"the printer has not said how much is left since {day_words(moment(part.unknown_since), study.as_of)}"
+        return f"the printer has not said how much is left since {_day(study, part.unknown_since)}"
     return None
 
 
@@ -156,7 +157,7 @@ def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis:
     if lag > DAY and _gone(study, rest, way, days, chance) > PROBABLY_GONE:
         return _refuse(
             blank,
-            f"the printer has been silent since {day_words(moment(start), study.as_of)}, and what was in it then has "
+            f"the printer has been silent since {_day(study, start)}, and what was in it then has "
             "probably been used up or exchanged by now",
         )
     threshold = blank.threshold if blank.threshold is not None else 0.0
@@ -225,3 +226,9 @@ def _spread(
     nights = tuple((close - shift, opens - shift, one) for close, opens, one in law.nights() if opens > shift)
     spread = Spread(study.as_of, tuple(max(0.0, one - shift) for one in found), max(0.0, beyond - shift), nights)
     return spread, whole, chance, law
+
+
+def _day(study: Study, at: float) -> str:
+    """The day of a moment (POSIX seconds) at the site."""
+    there = zone_of(study.zone)
+    return day_words(moment(at).astimezone(there), study.as_of.astimezone(there))
