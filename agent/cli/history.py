@@ -207,13 +207,26 @@ def _plot(points: Sequence[Any], cell: Callable[[Any], str], stretch: Stretch) -
 # --- the ledger -------------------------------------------------------------------------------------------------
 
 
+_LOOKED_AT = 5_000
+"""So many of the latest entries are asked which kinds there are."""
+
+
+def _kind(word: str) -> str:
+    """The kind as it is stored, of the word in which the table shows it: ``swap seen`` -> ``swapSeen``."""
+    first, *rest = word.split() or [""]
+    return first + "".join(part[:1].upper() + part[1:] for part in rest)
+
+
 def ledger(  # noqa: PLR0913 - each is an option of the command
     printer: Annotated[
         str | None,
         typer.Option("--printer", metavar="PRINTER", help="Only of this printer (name, serial, address, id)."),
     ] = None,
     kind: Annotated[
-        list[str] | None, typer.Option("--kind", metavar="WORD", help="Only entries of this kind; may be repeated.")
+        list[str] | None,
+        typer.Option(
+            "--kind", metavar="WORD", help="Only entries of this kind, as JSON or the table call it; again for more."
+        ),
     ] = None,
     limit: Annotated[int, typer.Option("--limit", min=1, help="At most so many, the latest.")] = _LEDGER_SHOWN,
     since: Since = None,
@@ -228,12 +241,17 @@ def ledger(  # noqa: PLR0913 - each is an option of the command
     Example:
       lowmark ledger --printer desk-1 --since 2026-03-01T00:00:00+01:00
       lowmark ledger --kind counterReset --kind moved --json
+      lowmark ledger --kind "swap seen"
     """  # noqa: D301 - the backspace keeps the lines of the example apart
     from agent.cli.wiring import open_store
 
     with open_store(store, settings) as opened:
         printer_id = None if printer is None else find(opened, printer).id
-        entries = opened.ledger(printer_id, since, at, kind or None, limit)
+        kinds = [_kind(word) for word in kind or ()]
+        entries = opened.ledger(printer_id, since, at, kinds or None, limit)
+        known = (
+            {one.kind for one in opened.ledger(None, None, at, None, _LOOKED_AT)} if kinds and not entries else set()
+        )
         printers = {one.id: one for one in opened.printers(retired=True)}
     if as_json:
         from agent.web import shapes
@@ -241,7 +259,9 @@ def ledger(  # noqa: PLR0913 - each is an option of the command
         emit("ledger", {"since": since, "until": at, "entries": shapes.entries(entries, printers)})
         return
     if not entries:
-        console.print("The ledger has no such entry.")
+        strange = [spaced(one) for one in kinds if one not in known]
+        has = f" It has: {', '.join(sorted(map(spaced, known)))}." if strange and known else ""
+        console.print(plain(f"The ledger has no such entry.{has}"), soft_wrap=True)
         return
     rows = []
     for entry in entries:

@@ -18,7 +18,6 @@ from agent.store import Store, StoreRefused
 from tests.store.samples import (
     DAY,
     HOUR,
-    MINUTE,
     MONDAY,
     contact,
     counts,
@@ -186,9 +185,8 @@ def test_file_that_is_no_text_in_utf_8_is_told_so_and_not_shown(tmp_path: Path, 
     file = tmp_path / "readings.csv"
     file.write_bytes(octets)
     ran = Ran("import", str(file), "--store", place)
-    assert ran.status == 2
+    assert (ran.status, "\\ud" in ran.err) == (2, False)
     assert "no text in UTF-8" in ran.err
-    assert "\\ud" not in ran.err
 
 
 def test_what_a_terminal_could_trip_over_does_not_come_in(tmp_path: Path, place: str) -> None:
@@ -396,30 +394,3 @@ def test_history_as_json_has_every_point(place: str) -> None:
         ("2026-03-02T18:00:00+00:00", 98),
         ("2026-03-02T23:00:00+00:00", 97),
     ]
-
-
-def test_unknown_printer_gets_a_suggestion(place: str) -> None:
-    with Store.open(place) as store:
-        furnished(store, 3)
-    ran = Ran("history", "desk-9", "--store", place)
-    assert ran.status == 2
-    assert "did you mean desk-" in ran.err
-
-
-def test_ledger_is_shown_as_written_whatever_a_printer_put_into_it(place: str) -> None:
-    from agent.model.fleet import LedgerEntry
-
-    with Store.open(place) as store:
-        (desk,) = furnished(store)
-        store.append_ledger(
-            [
-                LedgerEntry(MONDAY, "moved", "from [red]127.0.0.1[/red] to [::1]", desk),
-                LedgerEntry(MONDAY + MINUTE, "started", "the agent started"),
-            ]
-        )
-    lines = "\n".join(shown("ledger", "--store", place))
-    assert "[red]127.0.0.1[/red]" in lines.replace("\n", "")
-    assert "started" in lines
-    told = json.loads(Ran("ledger", "--kind", "moved", "--printer", "desk-1", "--json", "--store", place).out)
-    assert [entry["kind"] for entry in told["entries"]] == ["moved"]
-    assert "no such entry" in "\n".join(shown("ledger", "--kind", "service", "--store", place))
