@@ -106,7 +106,7 @@ def _one_step(
     dress = report.dress(_rivals_on_tuning(step, max(60, printers // 3), hard))
     result = report.score(np.vstack(rows), reasons, dress)
     result["swaps"] = swapping.run(seeds[0], step, few if quick else printers // 2, told=told, tick=tick)
-    result["policies"] = policy.run(seeds[0], step, few if quick else printers // 2, hard, told=told, tick=tick)
+    result["policies"] = policy.run(seeds, step, few if quick else printers // 2, hard, told=told, tick=tick)
     bar.update(task, total=1, completed=1)
     return result
 

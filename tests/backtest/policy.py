@@ -7,7 +7,7 @@ same lives, each of which the simulation lets run dry.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,7 +20,7 @@ from tests.backtest.trial import teach, terms
 
 ROUNDS = {0: 1, 1: 1, 2: 1, 3: 1, 4: 3}
 """Weekday of a round -> days until the next."""
-CHANCES = (0.01, 0.03, 0.05, 0.07, 0.1, 0.15, 0.2, 0.3)
+CHANCES = (0.01, 0.03, 0.05, 0.07, 0.1, 0.12, 0.15, 0.2, 0.3)
 FAR = 15
 """With a level to see, a cartridge that lasts for more days than this has no chance worth asking for."""
 
@@ -46,20 +46,40 @@ class Bill:
 
 
 def run(
-    seed: int, step: float, printers: int, hard: Hardness, *, told: bool, tick: Callable[[], None] = lambda: None
+    seeds: Sequence[int],
+    step: float,
+    printers: int,
+    hard: Hardness,
+    *,
+    told: bool,
+    tick: Callable[[], None] = lambda: None,
 ) -> dict[str, dict[str, float]]:
-    """Try all rules on lives that began after day 200 and ran dry."""
+    """Try all rules on lives that began after day 200 and ran dry, those of all seeds together."""
+    bills = {name: Bill() for name in _names(step)}
+    for seed in seeds:
+        _one_fleet(seed, step, printers, hard, bills, told=told, tick=tick)
+    return {name: bill.row() for name, bill in bills.items()}
+
+
+def _one_fleet(
+    seed: int,
+    step: float,
+    printers: int,
+    hard: Hardness,
+    bills: dict[str, Bill],
+    *,
+    told: bool,
+    tick: Callable[[], None],
+) -> None:
     world = truth.make(seed, step, printers=printers, early_until=190, hard=hard)
     histories = kept.histories(world)
     what = terms(world.days + 400, told=told)
     fleets = {day: teach(histories, day, what, tick) for day in (200, 300)}
-    bills = {name: Bill() for name in _names(step)}
     for life in world.lives:
         if life.first < 600 or life.end_slot < 0 or not life.dry or life.start < 1.0:
             continue
         _one_life(world, histories, fleets, life, bills, what)
         tick()
-    return {name: bill.row() for name, bill in bills.items()}
 
 
 def _names(step: float) -> list[str]:
