@@ -180,6 +180,13 @@ def counts(
         notes.append(Note(subject, f"showed the impossible {values.min():,.0f}; a count below zero is left out"))
         kept = np.flatnonzero(values >= 0)
         points, at, values = [points[index] for index in kept.tolist()], at[kept], values[kept]
+    if (slips := _slips(values)).any():
+        first = int(slips.argmax())
+        told = (
+            f"{values[first]:,.0f} on {dated_words(points[first].at, zone)}, between {values[first - 1]:,.0f} and more"
+        )
+        notes.append(Note(subject, f"showed {told}; {_values(int(slips.sum()))} left out as misread"))
+        points, at, values = [points[index] for index in np.flatnonzero(~slips).tolist()], at[~slips], values[~slips]
     before = seen_before(at, contact)
     lost = np.zeros(at.size, dtype=bool)
     if at.size == 0:
@@ -194,6 +201,25 @@ def counts(
     return Counts(at, np.concatenate([[0.0], np.cumsum(delta)]), before, lost)
 
 
+def _slips(values: Floats) -> Bools:
+    """Values that are far below the one before them and the one soon after, which goes on from there: misread."""
+    slips = np.zeros(values.size, dtype=bool)
+    for fall in np.flatnonzero(values[1:] * 2 < values[:-1]).tolist():
+        old = values[fall]
+        if slips[fall] or old < _SLIP_FROM:
+            continue
+        after = values[fall + 2 : fall + 2 + _SLIPS]
+        # What was set back does not soon come to where it was, and no board that was put in just above it.
+        again = np.flatnonzero((after >= old) & (after <= 1.1 * old + 100))
+        if again.size:
+            slips[fall + 1 : fall + 2 + int(again[0])] = True
+    return slips
+
+
+def _values(many: int) -> str:
+    return "one value is" if many == 1 else f"{many} values are"
+
+
 def _doubtful(track: CounterTrack, old: CountPoint, new: CountPoint, zone: str) -> tuple[float, bool, str]:
     """How much was counted, whether that is not really known, and what to say of it."""
     verdict = counters.step(old, new.at, new.value, wraps_at=track.wraps_at, unit=track.unit)
@@ -205,6 +231,10 @@ def _doubtful(track: CounterTrack, old: CountPoint, new: CountPoint, zone: str) 
     return counted, True, f"on {dated_words(new.at, zone)}: {verdict.text}"
 
 
+_SLIPS = 5
+"""So many values in a row may be misread (common practice, no source)."""
+_SLIP_FROM = 1_000
+"""A small counter that was set back may really have come to where it was."""
 _CODES = {Mark.SOME: -3, Mark.UNKNOWN: -2, Mark.OTHER: -1}
 
 

@@ -175,3 +175,28 @@ def test_an_unchanged_printer_is_not_even_read():
     memory.forget(1)
     ask("b", NOW + timedelta(days=1))
     assert len(reads) == 4
+
+
+@pytest.mark.parametrize("misread", [(1,), (1, 7, 0)])
+def test_a_count_that_is_misread_in_between_is_left_out_and_noted(misread):
+    good = usual()
+    track = good.counters[0]
+    points = tuple(
+        replace(point, value=misread[place - 30]) if 30 <= place < 30 + len(misread) else point
+        for place, point in enumerate(track.points)
+    )
+    found = noted(replace(good, counters=(replace(track, points=points),)), "misread")
+    sound = look(good, Fleet(), NOW)
+    assert [life.impressions for life in found.lives] == [life.impressions for life in sound.lives]
+    assert found.usage[0].per_workday == pytest.approx(sound.usage[0].per_workday, rel=0.01)
+
+
+def test_a_board_with_a_count_of_its_own_is_not_taken_for_misread():
+    good = usual()
+    track = good.counters[0]
+    points = tuple(
+        replace(point, value=point.value - track.points[50].value) if place >= 50 else point
+        for place, point in enumerate(track.points)
+    )
+    found = noted(replace(good, counters=(replace(track, points=points),)), "it was reset")
+    assert not any("misread" in note.text for note in found.notes)
