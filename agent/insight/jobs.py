@@ -305,7 +305,7 @@ def _is_empty(job: Job) -> None:
     job.press(STANDS if job.kind in STOPPING else OVERDUE)
     job.law = (0.0,) * len(PROBABILITIES)
     name = part(job.kind, job.colorant)
-    job.reasons.append(Reason(EMPTY, f"the {name} is full" if full else f"the {name} shows nothing left", chance=1.0))
+    job.reasons.append(Reason(EMPTY, f"the {name} is full" if full else f"nothing is left of the {name}", chance=1.0))
 
 
 # --- plans ---------------------------------------------------------------------------------------------------------
