@@ -45,10 +45,8 @@ _PLACES = np.arange(2 * HORIZON, dtype=np.float64)
 _PARTS = np.array([0.25, 0.5, 0.75])
 _MUCH = 0.05
 """A day that carries more of the chance than this is looked at within."""
-_LITTLE = 0.02
-_NIGHTS = 14
-"""So many nights are kept of a law of which some day carries more than a little; a flat one needs none."""
-_FIRST = 0.002
+_FIRST, _OPEN = 0.005, 0.75
+"""Below and above it matters little on which side of a night the chance is."""
 _SLOPE = _PLACES * 1e-12
 
 
@@ -320,13 +318,16 @@ class Curve:
         return tuple(found), float((self.days.ends[-1] - self.days.start) / DAY)
 
     def nights(self) -> tuple[Night, ...]:
-        """The nights of the days in which it first rises, for a law that keeps few quantiles passes over them."""
-        if float((self.chance[1:] - self.chance[:-1]).max(initial=self.chance[0])) < _LITTLE:
+        """The nights while it is still open whether, of a law whose few quantiles pass over them; else none."""
+        rise = self.chance.copy()
+        rise[1:] -= self.chance[:-1]
+        if float(rise.max()) < _MUCH:
             return ()
-        first = int(self.chance.searchsorted(_FIRST))
-        midnight = (self.days.ends[first : first + _NIGHTS] - self.days.start) / DAY
+        # Few: they are kept for each supply of a fleet.
+        first, last = self.chance.searchsorted((_FIRST, _OPEN)).tolist()
+        midnight = (self.days.ends[first:last] - self.days.start) / DAY
         close, opens = midnight - (1 - CLOSE_HOUR / 24.0), midnight + OPEN_HOUR / 24.0
-        return tuple(zip(close.tolist(), opens.tolist(), self.chance[first : first + _NIGHTS].tolist(), strict=True))
+        return tuple(zip(close.tolist(), opens.tolist(), self.chance[first:last].tolist(), strict=True))
 
 
 def curve(chance: Floats, days: Ahead, already: float = 0.0, inner: Inner | None = None) -> Curve:

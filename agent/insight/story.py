@@ -163,7 +163,7 @@ def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis:
     threshold = blank.threshold if blank.threshold is not None else 0.0
     low, low_dates = empty, empty_dates
     if threshold > 0:
-        low, low_dates, _, _ = _spread(rest.until(threshold), rest, way, days, lag, study)
+        low, low_dates, _, _ = _spread(rest.until(threshold), rest, way, days, lag, study, nights=False)
     now = study.as_of.timestamp()
     until = law.at(now + _WITHIN).tolist()
     today = int(days.ends.searchsorted(now, side="right"))
@@ -211,9 +211,12 @@ def _horizon(part: Part, rest: runout.Left) -> int:
 
 
 def _spread(
-    pages: Floats, rest: runout.Left, way: runout.Course, days: Ahead, lag: float, study: Study
+    pages: Floats, rest: runout.Left, way: runout.Course, days: Ahead, lag: float, study: Study, *, nights: bool = True
 ) -> tuple[Spread, Dates, Floats, runout.Curve]:
-    """The law as of the moment asked for, from the law as of the last contact (``lag`` seconds before)."""
+    """The law as of the moment asked for, from the law as of the last contact (``lag`` seconds before).
+
+    ``nights``: keep what is known of the nights; nobody asks for the chance of falling to the threshold by a morning.
+    """
     already = min(1.0, float(rest.weight[pages < 0.5].sum()))
     chance = np.maximum(already, runout.chances(pages, rest.blur, way, rest.weight))
     inner = runout.within(pages, rest.blur, way, rest.weight, chance)
@@ -223,8 +226,9 @@ def _spread(
     whole = runout.dates(chance, days.first_day)
     floor = date.fromordinal(day_of(study.zone, study.as_of.timestamp()))
     whole = Dates(max(whole.p10, floor), max(whole.p50, floor), max(whole.p90, floor))
-    nights = tuple((close - shift, opens - shift, one) for close, opens, one in law.nights() if opens > shift)
-    spread = Spread(study.as_of, tuple(max(0.0, one - shift) for one in found), max(0.0, beyond - shift), nights)
+    kept = law.nights() if nights else ()
+    passed = tuple((close - shift, opens - shift, one) for close, opens, one in kept if opens > shift)
+    spread = Spread(study.as_of, tuple(max(0.0, one - shift) for one in found), max(0.0, beyond - shift), passed)
     return spread, whole, chance, law
 
 

@@ -66,7 +66,7 @@ def test_over_a_night_the_chance_stands_still():
     found, beyond = curve.quantiles()
     spread = Spread(MIDNIGHT, found, beyond, curve.nights())
     real = simulated(150.0, days)
-    for day in (0, 1, 2, 3):
+    for day in (0, 1):
         evening, morning = day + (CLOSE_HOUR + 0.5) / 24, day + 1 + (OPEN_HOUR - 0.5) / 24
         assert spread.chance_within(evening) == spread.chance_within(morning)
         assert spread.chance_within(morning) == pytest.approx((real <= morning).mean(), abs=0.01)
