@@ -47,6 +47,7 @@ _MUCH = 0.05
 """A day that carries more of the chance than this is looked at within."""
 _FIRST, _OPEN = 0.005, 0.75
 """Below and above it matters little on which side of a night the chance is."""
+_NEXT_NIGHTS = 10
 _SLOPE = _PLACES * 1e-12
 
 
@@ -324,7 +325,7 @@ class Curve:
         if float(rise.max()) < _MUCH:
             return ()
         # Few: they are kept for each supply of a fleet.
-        first, last = self.chance.searchsorted((_FIRST, _OPEN)).tolist()
+        first, last = np.minimum(self.chance.searchsorted((_FIRST, _OPEN)), _NEXT_NIGHTS).tolist()
         midnight = (self.days.ends[first:last] - self.days.start) / DAY
         close, opens = midnight - (1 - CLOSE_HOUR / 24.0), midnight + OPEN_HOUR / 24.0
         return tuple(zip(close.tolist(), opens.tolist(), self.chance[first:last].tolist(), strict=True))
