@@ -10,6 +10,7 @@ pages for each day ahead. The chance of being empty by day h is the chance that 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import lru_cache
@@ -17,7 +18,7 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import ndtr, ndtri
 
-from agent.insight.days import CLOSE_HOUR, OPEN_HOUR, Floats, Ints, hour_share
+from agent.insight.days import CLOSE_HOUR, OPEN_HOUR, Floats, Ints
 from agent.insight.series import DAY
 from agent.insight.steps import ROUNDINGS, Steps
 from agent.insight.usage import Ahead, Flow
@@ -43,7 +44,7 @@ _PROBABILITIES = np.array(PROBABILITIES)
 _LOW_MIDDLE_HIGH = np.array([0.1, 0.5, 0.9])
 _PLACES = np.arange(2 * HORIZON, dtype=np.float64)
 _PARTS = np.array([0.25, 0.5, 0.75])
-_MUCH = 0.05
+_MUCH = 0.08
 """A day that carries more of the chance than this is looked at within."""
 _FIRST, _OPEN = 0.005, 0.75
 """Below and above it matters little on which side of a night the chance is."""
@@ -289,17 +290,16 @@ class Curve:
     days: Ahead
     already: float
 
-    def at(self, moments: Floats) -> Floats:
+    def at(self, moments: Sequence[float]) -> list[float]:
         """The chance by these moments (POSIX seconds, not before the start)."""
-        ends = self.days.ends
-        day = np.minimum(ends.searchsorted(moments, side="right"), ends.size - 1)
-        # The hour of the day counted from its end: on the day a clock is changed the morning is an hour off, no more.
-        hours = 24.0 - (np.append(ends[day], ends[0]) - np.append(moments, self.days.start)) / 3600.0
-        share = hour_share(hours)
-        begun = share[-1]
-        share = np.where(day == 0, (share[:-1] - begun) / max(1e-9, 1.0 - begun), share[:-1])
-        made: Floats = np.interp(day + share, self.places, self.full)
-        return np.minimum(made, 1.0)
+        ends, start = self.days.ends, self.days.start
+        begun, places = _office((ends[0] - start) / 3600.0), []
+        for one in moments:  # so few that arrays would cost more
+            day = min(int(ends.searchsorted(one, side="right")), ends.size - 1)
+            share = _office((ends[day] - one) / 3600.0)
+            places.append(day + (share if day else (share - begun) / max(1e-9, 1.0 - begun)))
+        found: list[float] = np.minimum(np.interp(places, self.places, self.full), 1.0).tolist()
+        return found
 
     def moments(self, places: Floats) -> Floats:
         """Days after the start at which these places (0 or more) are come to; those past the last day are cut there."""
@@ -331,6 +331,14 @@ class Curve:
         return tuple(zip(close.tolist(), opens.tolist(), self.chance[first:last].tolist(), strict=True))
 
 
+def _office(to_midnight: float) -> float:
+    """The share of a day's pages that is printed by so many hours before its end.
+
+    On the day a clock is changed the morning is an hour off, no more.
+    """
+    return min(1.0, max(0.0, (24.0 - to_midnight - OPEN_HOUR) / (CLOSE_HOUR - OPEN_HOUR)))
+
+
 def curve(chance: Floats, days: Ahead, already: float = 0.0, inner: Inner | None = None) -> Curve:
     """``chance`` (by each day's end) as a curve: even within a day, but where ``inner`` says more.
 
@@ -343,8 +351,14 @@ def curve(chance: Floats, days: Ahead, already: float = 0.0, inner: Inner | None
     full[1:] += chance
     if inner is not None:
         at = inner[0].astype(np.int64) + 1
+        new = at + np.arange(at.size)
+        old = np.ones(many + at.size, dtype=bool)
+        old[new] = False
+        merged, spots = np.empty(old.size), np.empty(old.size)
+        merged[old], spots[old], spots[new] = full, places, inner[0]
         # Between the chances of the days' ends around it, whatever rounding made of it.
-        full, places = np.insert(full, at, np.clip(inner[1], full[at - 1], full[at])), np.insert(places, at, inner[0])
+        merged[new] = np.minimum(np.maximum(inner[1], full[at - 1]), full[at])
+        full, places = merged, spots
     return Curve(chance, full, places, days, already)
 
 

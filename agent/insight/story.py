@@ -36,7 +36,6 @@ may have been cut short by people (tried on simulated fleets, no source)."""
 WORKDAYS = 10
 WITHIN = (7, 14)
 _NEXT = np.arange(1, WORKDAYS + 1)
-_WITHIN = np.array(WITHIN) * DAY
 
 
 def tell(study: Study, part: Part) -> Forecast:
@@ -165,7 +164,7 @@ def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis:
     if threshold > 0:
         low, low_dates, _, _ = _spread(rest.until(threshold), rest, way, days, lag, study, nights=False)
     now = study.as_of.timestamp()
-    until = law.at(now + _WITHIN).tolist()
+    until = law.at([now + many * DAY for many in WITHIN])
     today = int(days.ends.searchsorted(now, side="right"))
     gone = int(days.work[today - 1]) if 0 < today <= days.work.size else 0
     place = np.minimum(days.work.searchsorted(gone + _NEXT), chance.size - 1)

@@ -86,7 +86,7 @@ def test_a_chance_is_asked_by_the_hour_of_the_day():
     curve, days = law(150.0)
     real = simulated(150.0, days)
     for hours in (10.0, 13.0, 24 + 9.0, 48 + 3.0, 72 + 16.0):
-        asked = curve.at(np.array([at(hours - 7).timestamp()]))[0]
+        asked = curve.at([at(hours - 7).timestamp()])[0]
         assert asked == pytest.approx((real <= hours / 24).mean(), abs=0.02)
 
 
