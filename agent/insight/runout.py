@@ -228,6 +228,13 @@ def chances(pages: Floats, blur: float, way: Course, weight: Floats | None = Non
     return np.minimum(1.0, made, out=made)
 
 
+def _rises(chance: Floats) -> Floats:
+    """What each day adds to the chance by its end."""
+    rise = chance.copy()
+    rise[1:] -= chance[:-1]
+    return rise
+
+
 Inner = tuple[Floats, Floats]
 """Moments within days, as places (the number of the day and the share of its office hours), and the chance at each."""
 
@@ -238,9 +245,7 @@ def within(pages: Floats, blur: float, way: Course, weight: Floats, chance: Floa
     A busy day is busy from its morning on: half of its pages have come by half of its hours, so the chance does not go
     evenly with the hours of a day, and a law that let it would be too wide for what runs out in a few days.
     """
-    rise = chance.copy()
-    rise[1:] -= chance[:-1]
-    day = (rise > _MUCH).nonzero()[0]
+    day = (_rises(chance) > _MUCH).nonzero()[0]
     if not day.size:
         return None
     days = way.ahead
@@ -320,15 +325,22 @@ class Curve:
 
     def nights(self) -> tuple[Night, ...]:
         """The nights while it is still open whether, of a law whose few quantiles pass over them; else none."""
-        rise = self.chance.copy()
-        rise[1:] -= self.chance[:-1]
-        if float(rise.max()) < _MUCH:
+        if float(_rises(self.chance).max()) < _MUCH:
             return ()
         # Few: they are kept for each supply of a fleet.
         first, last = np.minimum(self.chance.searchsorted((_FIRST, _OPEN)), _NEXT_NIGHTS).tolist()
         midnight = (self.days.ends[first:last] - self.days.start) / DAY
         close, opens = midnight - (1 - CLOSE_HOUR / 24.0), midnight + OPEN_HOUR / 24.0
         return tuple(zip(close.tolist(), opens.tolist(), self.chance[first:last].tolist(), strict=True))
+
+
+def law(pages: Floats, blur: float, way: Course, weight: Floats, already: float = 0.0) -> Curve:
+    """The law of using up ``pages`` (``weight`` at each node) on this way, looked at within the days that matter.
+
+    ``already``: the chance that it was used up at the start.
+    """
+    chance = np.maximum(already, chances(pages, blur, way, weight))
+    return curve(chance, way.ahead, already, within(pages, blur, way, weight, chance))
 
 
 def _office(to_midnight: float) -> float:

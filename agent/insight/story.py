@@ -152,7 +152,8 @@ def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis:
     days = study.road(part.use, _horizon(part, rest))
     way = runout.course(part.use, days)
     lag = study.as_of.timestamp() - start
-    empty, empty_dates, chance, law = _spread(rest.pages, rest, way, days, lag, study)
+    empty, empty_dates, law = _spread(rest.pages, rest, way, lag, study)
+    chance = law.chance
     if lag > DAY and _gone(study, rest, way, days, chance) > PROBABLY_GONE:
         return _refuse(
             blank,
@@ -162,7 +163,7 @@ def _answer(study: Study, part: Part, blank: Forecast, rest: runout.Left, basis:
     threshold = blank.threshold if blank.threshold is not None else 0.0
     low, low_dates = empty, empty_dates
     if threshold > 0:
-        low, low_dates, _, _ = _spread(rest.until(threshold), rest, way, days, lag, study, nights=False)
+        low, low_dates, _ = _spread(rest.until(threshold), rest, way, lag, study, nights=False)
     now = study.as_of.timestamp()
     until = law.at([now + many * DAY for many in WITHIN])
     today = int(days.ends.searchsorted(now, side="right"))
@@ -210,25 +211,23 @@ def _horizon(part: Part, rest: runout.Left) -> int:
 
 
 def _spread(
-    pages: Floats, rest: runout.Left, way: runout.Course, days: Ahead, lag: float, study: Study, *, nights: bool = True
-) -> tuple[Spread, Dates, Floats, runout.Curve]:
+    pages: Floats, rest: runout.Left, way: runout.Course, lag: float, study: Study, *, nights: bool = True
+) -> tuple[Spread, Dates, runout.Curve]:
     """The law as of the moment asked for, from the law as of the last contact (``lag`` seconds before).
 
     ``nights``: keep what is known of the nights; nobody asks for the chance of falling to the threshold by a morning.
     """
     already = min(1.0, float(rest.weight[pages < 0.5].sum()))
-    chance = np.maximum(already, runout.chances(pages, rest.blur, way, rest.weight))
-    inner = runout.within(pages, rest.blur, way, rest.weight, chance)
-    law = runout.curve(chance, days, already, inner)
+    law = runout.law(pages, rest.blur, way, rest.weight, already)
     found, beyond = law.quantiles()
     shift = lag / DAY
-    whole = runout.dates(chance, days.first_day)
+    whole = runout.dates(law.chance, way.ahead.first_day)
     floor = date.fromordinal(day_of(study.zone, study.as_of.timestamp()))
     whole = Dates(max(whole.p10, floor), max(whole.p50, floor), max(whole.p90, floor))
     kept = law.nights() if nights else ()
     passed = tuple((close - shift, opens - shift, one) for close, opens, one in kept if opens > shift)
     spread = Spread(study.as_of, tuple(max(0.0, one - shift) for one in found), max(0.0, beyond - shift), passed)
-    return spread, whole, chance, law
+    return spread, whole, law
 
 
 def _day(study: Study, at: float) -> str:

@@ -123,10 +123,8 @@ def _volume(world: truth.World, insight: Insight, printer: int, day: int, what: 
     start = truth.as_of(day).timestamp()
     off = frozenset(one.toordinal() for one in what.holidays)
     days = ahead(use, truth.ZONE, start, 400, off)
-    way, pages, weight = runout.course(use, days), np.array([need]), np.ones(1)
-    chance = runout.chances(pages, 0.0, way)
-    inner = runout.within(pages, 0.0, way, weight, chance)
-    return float(runout.curve(chance, days, 0.0, inner).quantiles()[0][7])
+    law = runout.law(np.array([need]), 0.0, runout.course(use, days), np.ones(1))
+    return float(law.quantiles()[0][7])
 
 
 def work_days(day: np.ndarray, ahead_days: np.ndarray) -> np.ndarray:

@@ -25,9 +25,7 @@ def law(pages):
     """Seen at midnight before a Monday: 100 pages a workday, uneven, nothing else unknown."""
     use = replace(by_time(Fleet().habits), level=100.0, log_var=0.0, drift=0.0, variance=VARIANCE, by_time=True)
     days = ahead(use, "UTC", MIDNIGHT.timestamp(), 40, frozenset())
-    way, left, weight = runout.course(use, days), np.array([pages]), np.ones(1)
-    chance = runout.chances(left, 0.0, way)
-    return runout.curve(chance, days, 0.0, runout.within(left, 0.0, way, weight, chance)), days
+    return runout.law(np.array([pages]), 0.0, runout.course(use, days), np.ones(1)), days
 
 
 def simulated(pages, days, many=40_000):
