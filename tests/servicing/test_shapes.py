@@ -24,6 +24,7 @@ from agent.store import Store
 from tests.cli.shapes import keys_in
 from tests.rehearsal.running import rehearsal, tool
 from tests.servicing.library import BIG, COLOUR, DESK, library
+from tests.telephone import exif
 
 DOCS = Path(__file__).parents[2] / "docs" / "json-service.md"
 
@@ -130,15 +131,8 @@ def taken(form: str, size: tuple[int, int] = (60, 40), orientation: int = 6, **m
     """
     image = Image.new("RGB", size, (0, 0, 250))
     image.paste((250, 0, 0), (0, 0, size[0] // 2, size[1]))
-    exif = Image.Exif()
-    exif[ExifTags.Base.Orientation] = orientation
-    exif[ExifTags.Base.Make] = "Tallgrass Pocket"
-    exif[ExifTags.Base.DateTime] = "2026:03:02 08:15:00"
-    place = exif.get_ifd(ExifTags.IFD.GPSInfo)
-    place[ExifTags.GPS.GPSLatitudeRef], place[ExifTags.GPS.GPSLatitude] = "N", (51.0, 30.0, 12.0)
-    place[ExifTags.GPS.GPSLongitudeRef], place[ExifTags.GPS.GPSLongitude] = "W", (0.0, 7.0, 39.0)
     made = BytesIO()
-    image.save(made, form, exif=exif, **more)
+    image.save(made, form, exif=exif(orientation), **more)
     return made.getvalue()
 
 

@@ -18,6 +18,7 @@ from agent.app.photos import drawn_anew
 from agent.store import Store, engine, schema
 from agent.store.pictures import stripped
 from tests.store.samples import MONDAY
+from tests.telephone import exif
 
 HIDDEN = b"hidden behind the end"
 TOLD = (b"Tallgrass", b"2026:03:02", b"Harrow", b"GPS", HIDDEN)
@@ -27,17 +28,11 @@ FORMS = {"JPEG": "image/jpeg", "PNG": "image/png", "WEBP": "image/webp"}
 def taken(form: str, orientation: int = 6, mode: str = "RGB", **more: object) -> bytes:
     """A photo as a telephone takes it (Pillow writes it): how it was held, place, time, maker, words, a profile."""
     image = Image.linear_gradient("L").resize((60, 40)).convert(mode)
-    exif = Image.Exif()
-    exif[ExifTags.Base.Orientation] = orientation
-    exif[ExifTags.Base.Make] = "Tallgrass Pocket"
-    exif[ExifTags.Base.DateTime] = "2026:03:02 08:15:00"
-    place = exif.get_ifd(ExifTags.IFD.GPSInfo)
-    place[ExifTags.GPS.GPSLatitudeRef], place[ExifTags.GPS.GPSLatitude] = "N", (51.0, 30.0, 12.0)
     words = PngImagePlugin.PngInfo()
     words.add_text("Comment", "Harrow Lane 12")
     beside = {"JPEG": {"comment": b"Harrow Lane 12"}, "PNG": {"pnginfo": words}, "WEBP": {"xmp": b"<x>Harrow</x>"}}
     made = BytesIO()
-    image.save(made, form, exif=exif, icc_profile=b"a profile by Tallgrass", **beside[form], **more)
+    image.save(made, form, exif=exif(orientation), icc_profile=b"a profile by Tallgrass", **beside[form], **more)
     return made.getvalue() + (HIDDEN if form != "WEBP" else b"")
 
 
