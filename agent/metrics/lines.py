@@ -24,6 +24,7 @@ from agent.metrics import series
 from agent.metrics.catalogue import PRINTERS, Metric
 from agent.metrics.collector import LONGEST_LABEL, clean
 from agent.model.fleet import PrinterView
+from agent.model.once import Once
 
 REST_SECONDS = 0.0002
 _WORK_BEFORE_REST = 480
@@ -85,8 +86,7 @@ _LAYOUTS = {metric.name.removeprefix("lowmark_"): _layout(metric) for metric in 
 _PLACES = {metric.name.removeprefix("lowmark_"): place for place, metric in enumerate(PRINTERS)}
 
 
-_Shared = TypeVar("_Shared", bytes, tuple[bytes, ...])
-_shared: dict[Any, Any] = {}
+_once = Once(_MEMO, _LONGEST_SHARED)
 """Lines and moulds that several printers may have, and whole sets of them, kept once."""
 _ALIKE = frozenset(
     name
@@ -100,15 +100,6 @@ _UNLIKE = "printer_info"
 """The family in which no two printers have the same labels."""
 _FILLED = {place: at for at, place in enumerate(place for name, place in _PLACES.items() if name not in _ALIKE)}
 """Place of a family -> place of what its moulds are filled with (``_Kept.fillings``)."""
-
-
-def _once(shared: _Shared) -> _Shared:
-    if len(shared) > _LONGEST_SHARED:
-        return shared
-    if len(_shared) >= _MEMO:
-        _shared.clear()
-    found: _Shared = _shared.setdefault(shared, shared)
-    return found
 
 
 def _owner(labels: series.Own) -> bytes:

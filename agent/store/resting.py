@@ -7,9 +7,9 @@ apart and once, and the numbers in a row of octets.
 from __future__ import annotations
 
 from array import array
-from functools import lru_cache
 from typing import NamedTuple
 
+from agent.model.once import Once
 from agent.model.reading import Reading
 from agent.store.state import CounterName, LastKnown, SupplyFacts, SupplyName, shared
 
@@ -21,9 +21,7 @@ class _Names(NamedTuple):
     counters: tuple[tuple[CounterName, bool], ...]
 
 
-@lru_cache(4_096)
-def _once(names: _Names) -> _Names:
-    return names
+_once = Once(4_096)
 
 
 class Resting(NamedTuple):

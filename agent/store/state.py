@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
-from functools import lru_cache
-from typing import Any, TypeVar
+from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, and_, func, select
 
+from agent.model.once import Once
 from agent.model.reading import Reading
 from agent.store.engine import chunks
 from agent.store.tables import (
@@ -32,13 +32,8 @@ SupplyFacts = tuple[str, str, str | None, str]
 """Kind, class, colorant, description."""
 
 
-_Words = TypeVar("_Words", bound=tuple[str | None, ...])
-
-
-@lru_cache(10_000)
-def shared(words: _Words) -> _Words:
-    """The same words as ever: whole fleets have the same names, and each row would bring its own."""
-    return words
+shared = Once(10_000)
+"""The same words as ever: whole fleets have the same names, and each row would bring its own."""
 
 
 @dataclass(slots=True)
