@@ -95,8 +95,8 @@ def _right(file: Path, settings: Settings, *, as_json: bool) -> None:
     listed = sum(target.listed for target in targets)
     if as_json:
         counts = {
-            "addressesListed": listed,
-            "addressesFromRanges": len(targets) - listed,
+            "addresses_listed": listed,
+            "addresses_from_ranges": len(targets) - listed,
             "sites": len(settings.sites),
             "credentials": len(settings.credentials),
             "alarms": len(settings.alarms),

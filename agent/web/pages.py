@@ -96,7 +96,7 @@ def build_app(
 
     def alive(_: Request) -> Response:
         now = health()
-        payload = {"format": "lowmark.health.v1", "alive": now.alive, "heartbeatAge": now.heartbeat_age}
+        payload = {"format": "lowmark.health.v1", "alive": now.alive, "heartbeat_age": now.heartbeat_age}
         return JSONResponse(payload, status_code=200 if now.alive else 503)
 
     def ready(_: Request) -> Response:

@@ -36,9 +36,10 @@ COMMANDS = """\
 | `symptom` | `lowmark.symptom.v1` | [symptom](json-symptom.md) |
 | `letters` | `lowmark.letters.v1` | `at`, `letters`: name, kind, channel, to, sites, at, days, zone, locale, next |
 | `fitness`, `backup`, `restore`, `import` | `lowmark.fitness.v1`, `lowmark.backup.v1`, `lowmark.restore.v1`, `lowmark.import.v1` | [operations](operations.md) |
-| `settings check` | `lowmark.settings-check.v1` | `file`, `valid`, `errors` (each with its place), `notices` |
+| `settings check` | `lowmark.settings-check.v1` | `file`, `valid`, `errors` (each with its place), `notices`; of valid ones `counts`: addresses_listed, addresses_from_ranges, sites, credentials, alarms, channels |
 | `people`, `tokens list`, `tokens add` | `lowmark.people.v1`, `lowmark.tokens.v1`, `lowmark.token.v1` | [who may](who-may.md); `token` is shown this once |
 | `rehearse`, `hands` | `lowmark.rehearse.v1`, `lowmark.hands.v1` | `printers`, `settings`; `printer`, `done` |
+| `/healthz`, `/readyz` | `lowmark.health.v1`, `lowmark.ready.v1` | `alive`, `heartbeat_age` (since the loop last turned); `ready`, `missing` |
 | a webhook's body | `lowmark.messages.v1` | [alarms](alarms.md#the-webhook) |
 """  # noqa: E501 - rows of a table
 

@@ -88,7 +88,16 @@ def test_json_has_the_same(app: typer.Typer, tmp_path: Path) -> None:
     file.write_text("printers: [{range: 192.0.2.0/30}]\n")
     found = json.loads(CliRunner().invoke(app, ["settings", "check", str(file), "--json"]).stdout)
     assert found["valid"] is True
-    assert found["counts"]["addressesFromRanges"] == 2
+    counts = found["counts"]
+    assert counts["addresses_from_ranges"] == 2
+    assert set(counts) == {
+        "addresses_listed",
+        "addresses_from_ranges",
+        "sites",
+        "credentials",
+        "alarms",
+        "channels",
+    }
 
 
 def test_the_file_may_come_from_the_environment(app: typer.Typer, tmp_path: Path) -> None:

@@ -67,7 +67,7 @@ def test_the_agent_is_alive_while_its_loop_turns(client: httpx.Client, state: St
         state.health = Health(True, True, True, age)
         answer = client.get("/healthz")
         assert answer.status_code == 503
-        assert answer.json() == {"format": "lowmark.health.v1", "alive": False, "heartbeatAge": age}
+        assert answer.json() == {"format": "lowmark.health.v1", "alive": False, "heartbeat_age": age}
 
 
 def test_readiness_names_what_is_missing(client: httpx.Client, state: State) -> None:
