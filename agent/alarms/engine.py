@@ -26,6 +26,7 @@ from agent.alarms.conditions import (
 from agent.alarms.facts import facts
 from agent.alarms.lifecycle import TABLE, Event, apply, entry, expire, newborn, release, step, suppress
 from agent.alarms.outlook import Outlook, Outlooks
+from agent.alarms.precedence import gravest_first
 from agent.alarms.roots import Cause, Roots
 from agent.alarms.routes import Routes
 from agent.alarms.rules import AGENT_UNWELL, RUN_OUT, SITE_SILENT, UNREACHABLE, Rule
@@ -108,7 +109,7 @@ class _Judge:
         self.outlooks = outlooks
         self.batch = now.isoformat()
         self.cases: dict[str, _Case] = {}
-        self.roots = Roots(self.rules, Windows(windows, now))
+        self.roots = Roots(self.rules, Windows(windows, now), routes, self._at)
         self.changed: list[AlarmRecord] = []
         self.ledger: list[LedgerEntry] = []
         self.messages: list[Message] = []
@@ -117,7 +118,7 @@ class _Judge:
     def judge(
         self, views: Sequence[PrinterView], fleet: Collection[int] | None, whole: Sequence[PrinterView] | None
     ) -> Judgement:
-        rules, now = list(self.rules.values()), self.now
+        rules, now = gravest_first(self.rules.values()), self.now
         by_id = {view.printer.id: view for view in views}
         self.roots.know(views, whole)
         sites = None
@@ -143,8 +144,12 @@ class _Judge:
         return Judgement(tuple(self.changed), tuple(self.ledger), tuple(self.messages), tuple(self.gone))
 
     def _latest(self, record: AlarmRecord) -> AlarmRecord:
-        case = self.cases.get(record.key)
-        return record if case is None else case.record
+        return self._at(record.key) or record
+
+    def _at(self, key: str) -> AlarmRecord | None:
+        """The alarm with this key as it is by now."""
+        case = self.cases.get(key)
+        return self.records.get(key) if case is None else case.record
 
     def _meet(self, found: Iterable[Condition]) -> None:
         for condition in found:

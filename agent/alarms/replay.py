@@ -35,7 +35,8 @@ class _Replay:
     def __init__(self, pasts: Sequence[Past], rules: Sequence[Rule], windows: Sequence[Window]) -> None:
         self.pasts = list(pasts)
         self.windows = windows
-        self.rules = [replace(rule, tell=(), repeat=None) for rule in rules if rule.when not in NOT_REPLAYED]
+        # Whom they tell stays: an alarm hides a lesser one only from those who hear of it. The messages go nowhere.
+        self.rules = [replace(rule, repeat=None) for rule in rules if rule.when not in NOT_REPLAYED]
         self.by_rule = {rule.name: rule for rule in self.rules}
         self.sites = has_site_rules(self.rules)
         self.waits = {rule.for_ for rule in self.rules if rule.when in (UNREACHABLE, SITE_SILENT)}

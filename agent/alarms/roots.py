@@ -3,17 +3,20 @@
     a window            stands for all alarms of its printers, and for that of a site that is wholly in it
     a silent site       stands for the silence of its printers
     a silent printer    stands for what it said last: its supplies, its alerts, its run-outs
+    a supply's alarm    stands for the less urgent ones about the same supply (``agent.alarms.precedence``)
 
-An alarm stands for others as soon as its condition holds, so that they are not heard while it waits for its delay; one
-that is out of service stands for none, since nobody would hear of it.
+The alarm of a site or printer stands for others as soon as its condition holds, so that they are not heard while it
+waits for its delay; one that is out of service stands for none, since nobody would hear of it.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from typing import NamedTuple
 
 from agent.alarms import rules as watch
+from agent.alarms.precedence import ON_SUPPLIES, above, stands_for
+from agent.alarms.routes import Routes
 from agent.alarms.rules import Rule
 from agent.alarms.sites import Silence
 from agent.alarms.windows import Windows
@@ -34,10 +37,15 @@ class Cause(NamedTuple):
 
 
 class Roots:
-    """What stands for others, while one judgement is made."""
+    """What stands for others, while one judgement is made. ``at``: an alarm by its key, as it is by now."""
 
-    def __init__(self, rules: Mapping[str, Rule], windows: Windows) -> None:
+    def __init__(
+        self, rules: Mapping[str, Rule], windows: Windows, routes: Routes, at: Callable[[str], AlarmRecord | None]
+    ) -> None:
         self._rules = rules
+        self._routes = routes
+        self._at = at
+        self._above: dict[str, tuple[Rule, ...]] = {}
         self.windows = windows
         self._sites: dict[str, list[tuple[Rule, AlarmRecord]]] = {}
         self._away: dict[str, Cause | None] = {}
@@ -68,10 +76,16 @@ class Roots:
             self._printers.setdefault(record.printer_id, record)
 
     def first(self, record: AlarmRecord, printer: Printer | None) -> Cause | None:
-        """What stands for an alarm before it is even raised: a window, or its site for a printer's silence."""
+        """What stands for an alarm before it is even raised.
+
+        A window, its site for a printer's silence, a more urgent alarm about the same supply.
+        """
         rule = self._rules.get(record.rule)
         if printer is None or rule is None:
             return self._away.get(record.key)
+        return self._wider(rule, printer) or self._more_urgent(record, rule)
+
+    def _wider(self, rule: Rule, printer: Printer) -> Cause | None:
         window = self.windows.of(printer, rule.name)
         if window is not None:
             return Cause(window.key, window.why)
@@ -86,10 +100,22 @@ class Roots:
             return self._away.get(record.key)
         if self.windows or (rule.when == watch.UNREACHABLE and self._sites):
             printer = self.printer(record.printer_id)
-            if printer is not None and (found := self.first(record, printer)) is not None:
+            if printer is not None and (found := self._wider(rule, printer)) is not None:
                 return found
         if rule.when in DEPENDENT and (silent := self._printers.get(record.printer_id)) is not None:
             return _cause(silent)
+        return self._more_urgent(record, rule)
+
+    def _more_urgent(self, record: AlarmRecord, rule: Rule) -> Cause | None:
+        """A more urgent alarm about the same supply."""
+        if rule.when not in ON_SUPPLIES:
+            return None
+        if rule.name not in self._above:
+            self._above[rule.name] = above(rule, self._rules.values(), self._routes)
+        for greater in self._above[rule.name]:
+            found = self._at(f"{greater.name}|{record.printer_id}|{record.subject}")
+            if found is not None and stands_for(found, record):
+                return _cause(found)
         return None
 
     def is_known(self, record: AlarmRecord) -> bool:

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from agent.alarms import retold
 from agent.alarms.lifecycle import Event, NotApplicableError, acknowledge, apply, shelve, unshelve
+from agent.alarms.precedence import above
 from agent.alarms.roots import DEPENDENT
 from agent.alarms.rules import Rule
 from agent.alarms.telling import decide
@@ -38,6 +39,8 @@ STEPS = st.one_of(
 RULES = st.builds(
     lambda on, off, repeat: [
         replace(LOW, on_delay=on * MINUTE, off_delay=off * MINUTE, repeat=repeat * MINUTE if repeat else None),
+        Rule("out", "supplyEmpty", on_delay=off * MINUTE, off_delay=on * MINUTE, severity="high", tell=("mail",)),
+        Rule("nearly", "supplyBelow", below=0.04, deadband=0.02, on_delay=on * MINUTE, tell=("mail",)),
         Rule("jammed", "printerAlert", codes=("jam",), tell=("mail",)),
         Rule("gone", "unreachable", for_=10 * MINUTE, off_delay=off * MINUTE, tell=("mail",)),
         Rule("dark", "siteSilent", for_=5 * MINUTE, on_delay=on * MINUTE, tell=("mail",)),
@@ -149,11 +152,25 @@ def who_is_suppressed_has_a_reason(agent: Agent) -> None:
         if record.suppressed_by.startswith("window|"):
             assert record.printer_id != 7 or hidden(agent, record.rule)
         elif record.state is AlarmState.SUPPRESSED and record.rule != "gone":
-            assert agent.records[record.suppressed_by].signal
+            root = agent.records[record.suppressed_by]
+            assert root.signal or root.active
         elif record.active and rules.get(record.rule) in DEPENDENT:
             aside = record.state in (AlarmState.SHELVED, AlarmState.OUT_OF_SERVICE)
             assert aside or record.state is AlarmState.SUPPRESSED or record.printer_id not in silent
         assert (record.state is AlarmState.SUPPRESSED) is bool(record.suppressed_by)
+    nothing_is_said_twice_of_one_supply(agent)
+
+
+def nothing_is_said_twice_of_one_supply(agent: Agent) -> None:
+    """Where the more urgent alarm was raised, the lesser one about the same supply is not before people's eyes."""
+    rules = {rule.name: rule for rule in agent.rules}
+    seen_now = (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
+    for record in agent.records.values():
+        rule = rules.get(record.rule)
+        if record.active and record.state in seen_now and rule is not None:
+            for greater in above(rule, agent.rules, {}):
+                other = agent.records.get(f"{greater.name}|{record.printer_id}|{record.subject}")
+                assert other is None or not other.active or other.state is AlarmState.OUT_OF_SERVICE
 
 
 def the_ledger_tells_them_again(agent: Agent) -> None:

@@ -31,7 +31,9 @@ GONE = Rule("gone", "unreachable", for_=3 * MINUTE)
 DARK = Rule("dark", "siteSilent", for_=2 * MINUTE, fewest=2)
 JAMMED = Rule("jammed", "printerAlert", codes=("jam",), on_delay=2 * MINUTE)
 ODD = Rule("odd", "counterOddity", off_delay=4 * MINUTE)
-MINUTES = st.tuples(st.integers(5, 20), st.sampled_from([True, True, True, False]), st.booleans(), st.booleans())
+EMPTY = Rule("out", "supplyEmpty", severity="high", tell=("mail",))
+LEVELS = st.one_of(st.integers(5, 20), st.sampled_from([0, 2]))
+MINUTES = st.tuples(LEVELS, st.sampled_from([True, True, True, False]), st.booleans(), st.booleans())
 
 
 class World:
@@ -92,9 +94,11 @@ def heard(told):
     st.integers(0, 4),
     st.integers(0, 4),
     st.tuples(st.integers(0, 30), st.integers(0, 20), st.sampled_from([(), ("Printer 1",)])),
+    st.sampled_from([("mail",), ("phone",)]),
 )
-def test_the_same_rules_replayed_give_what_came(minutes, on, off, window):
+def test_the_same_rules_replayed_give_what_came(minutes, on, off, window, heard_by):
     rules = [replace(LOW, on_delay=on * MINUTE, off_delay=off * MINUTE), GONE, DARK, JAMMED, ODD]
+    rules += [replace(EMPTY, on_delay=off * MINUTE, off_delay=on * MINUTE, tell=heard_by)]
     world = World(rules, 3)
     begin = START + window[0] * MINUTE
     windows = (Window("move", printers=window[2], begin=begin, end=begin + window[1] * MINUTE),)
