@@ -24,6 +24,7 @@ from agent.model.round import (
     RUN_OUT,
     UNPROVEN,
     URGENCY,
+    WEIGHED,
     Bring,
     Card,
     Reason,
@@ -35,7 +36,7 @@ from agent.model.shelf import fits, names_supply
 from agent.model.upkeep import DUE, OVERDUE, Plan
 from agent.model.wording import clean, percent_words
 
-_REASONS = (UNPROVEN, EMPTY, RUN_OUT, COUNTER, DAYS, REPORTED, FOLLOWS, ALARM, JOINING)
+_REASONS = (UNPROVEN, EMPTY, RUN_OUT, COUNTER, DAYS, REPORTED, FOLLOWS, ALARM, WEIGHED, JOINING)
 LOOK_AGAIN = Step(
     "look", "Look whether the right part is in, and in properly. If it was not done after all, correct the entry."
 )
@@ -79,7 +80,8 @@ def card_of(
     elif job.supply:
         deed_steps = handwork.swap_steps(job.key, job.kind, job.colorant, given)
         care = handwork.swap_cautions(job.kind, given)
-        proof = handwork.swap_proof(job.kind, job.colorant, job.shown, only_some=job.only_some)
+        shown, only_some = job.shown()
+        proof = handwork.swap_proof(job.kind, job.colorant, shown, only_some=only_some)
         minutes = handwork.swap_minutes(job.kind, given)
     else:
         deed_steps = (Step("look", job.first or f"{job.title}.", job.key),)

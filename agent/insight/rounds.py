@@ -41,6 +41,7 @@ from agent.model.round import (
     STANDS,
     URGENCY,
     WAIT,
+    WEIGHED,
     Bring,
     Card,
     Reason,
@@ -211,6 +212,10 @@ def _why_now(stop: _Stop, job: Job, morning: Morning, day: date) -> str:
         return "its run-out is expected by then" if job.item is None else "it is expected to be due by then"
     now = sums.waste + stop.rhythm.walk
     if job.worth > 0 and now <= sums.later:
+        # The chance of a standstill may be next to nothing; that alone would be no reason for a walk.
+        sooner = f"({now:.1f} min, with the walk and what is left in it)"
+        text = f"it costs no more now {sooner} than later ({sums.later:.1f} min)"
+        job.reasons.append(Reason(WEIGHED, text, chance=sums.chance))
         return f"now costs {now:.1f} min, waiting {sums.later:.1f} min"
     return ""
 
@@ -326,6 +331,8 @@ def _is_listed(stop: _Stop, job: Job, day: date) -> bool:
 def _wait(stop: _Stop, job: Job, sums: Sums | None, day: date) -> Wait:
     printer = stop.spot.printer
     why = stop.kept.get(job.key, "")
+    if why and job.urgency and not job.hold and (because := _because(stop, job, sums, day)):
+        why = f"{why}; {because}"
     if not why and job.unclear:
         why = f"cannot be told yet: {clean(job.unclear, 250)}"
     if not why and sums is not None:
@@ -342,6 +349,12 @@ def _wait(stop: _Stop, job: Job, sums: Sums | None, day: date) -> Wait:
         next_day=stop.next_day,
         is_due=bool(job.urgency),
     )
+
+
+def _because(stop: _Stop, job: Job, sums: Sums | None, day: date) -> str:
+    """Why what is kept off the round is due all the same."""
+    when = run_out(job, sums, stop.next_day, day)
+    return "; ".join([*([] if when is None else [when.text]), *(one.text for one in job.reasons)][:2])
 
 
 def _not_yet(stop: _Stop, job: Job, sums: Sums, day: date) -> str:

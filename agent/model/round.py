@@ -31,6 +31,7 @@ FOLLOWS = "follows"
 ALARM = "alarm"
 UNPROVEN = "unproven"
 JOINING = "joining"
+WEIGHED = "weighed"
 
 # The stages of the work, in the order of the trade.
 STAGES = (
@@ -48,9 +49,9 @@ WAIT = "wait"
 class Reason:
     """Why a job is due, in words, and the numbers behind it (None: this reason has none).
 
-    ``kind``: empty, runOut, counter, days, reported, follows, alarm, unproven or joining. ``p10``, ``p50``, ``p90``:
-    days of the site. ``chance``: that it runs out (falls due) before the next round. ``count``: the counter now,
-    ``due_count`` where it falls due. ``since``: since when it is so.
+    ``kind``: empty, runOut, counter, days, reported, follows, alarm, unproven, weighed or joining. ``p10``, ``p50``,
+    ``p90``: days of the site. ``chance``: that it runs out (falls due) before the next round. ``count``: the counter
+    now, ``due_count`` where it falls due. ``since``: since when it is so.
     """
 
     kind: str

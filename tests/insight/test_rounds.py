@@ -37,6 +37,7 @@ from agent.model.round import (
     RUN_OUT,
     STAGES,
     STANDS,
+    WEIGHED,
     Card,
     Rhythm,
     Round,
@@ -111,6 +112,36 @@ def test_a_standstill_that_costs_more_is_guarded_against_earlier():
     doubtful = spot(printer(1), forecast(1, "toner:black", 3.5, 1.2))
     assert planned(doubtful, terms=RoundTerms(standstill=20, sure=0.8)).visits == ()
     assert planned(doubtful, terms=RoundTerms(standstill=2000, sure=0.8)).visits != ()
+
+
+def test_what_is_due_although_it_will_hardly_run_out_says_what_makes_it_due():
+    # It may end any day within three weeks, and little is lost by doing it now.
+    doubtful = forecast(1, "wasteToner", 12, 4.5)
+    card = only(planned(spot(printer(1), doubtful)))
+    assert card.urgency == DUE
+    assert [one.kind for one in card.why] == [RUN_OUT, WEIGHED]
+    assert "chance under 1 % before the next round" in card.why[0].text
+    found = re.fullmatch(
+        r"it costs no more now \((\S+) min, with the walk and what is left in it\) than later \((\S+) min\)",
+        card.why[1].text,
+    )
+    assert found is not None
+    assert float(found[1]) <= float(found[2])
+    # The same where no round is made that day: what is due says why.
+    at_depot = spot(printer(1, site="Depot"), doubtful)
+    busy = spot(printer(2), forecast(2, "toner:black", 0.8))
+    (wait,) = planned(at_depot, busy, terms=RoundTerms(sites=(("Depot", Rhythm(days=(0,))),))).waits
+    assert wait.is_due
+    assert "it costs no more now" in wait.why
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.floats(1, 60), st.floats(0.1, 20), st.sampled_from(["toner:black", "wasteToner", "opc:black"]))
+def test_nothing_is_due_for_a_chance_of_next_to_nothing_alone(days, spread, supply):
+    for card in planned(spot(printer(1), forecast(1, supply, days, spread))).cards:
+        (when,) = [one for one in card.why if one.kind == RUN_OUT]
+        others = [one for one in card.why if one.kind != RUN_OUT]
+        assert others or when.chance >= 0.01 or when.p50 <= TODAY
 
 
 def test_a_job_joins_a_visit_that_happens_anyway_and_says_how_many_pages_that_gives_up():
@@ -218,7 +249,9 @@ def test_an_empty_cartridge_stands_still_and_goes_even_where_no_round_is_made_th
     assert made.visits[0].cards[0].why[0].kind == EMPTY
     (wait,) = made.waits
     assert wait.is_due
-    assert wait.why == "due, but no round is made at Depot that day; the next is on Mon 23 Mar"
+    kept, why = wait.why.split("; runs out about ")
+    assert kept == "due, but no round is made at Depot that day; the next is on Mon 23 Mar"
+    assert re.search(r"chance \d+ % before the next round on Mon 23 Mar|chance over 99 %", why)
 
 
 def test_the_round_is_that_of_the_next_day_on_which_one_is_made():
