@@ -67,7 +67,7 @@ def said(service: Service) -> str:
     made = f"{_did(service)} {'accepted as done' if service.accepted else 'done'}"
     if service.counter is not None:
         made += f" at {service.counter:,}"
-        made += " (last known; the printer was silent)" if service.counter_from == "last known" else ""
+        made += " (last known; the printer could not be read)" if service.counter_from == "last known" else ""
     if service.remarks:
         made += f" ({service.remarks})"
     if service.corrects is not None:

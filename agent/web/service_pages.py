@@ -29,7 +29,7 @@ STATES = {"proving": "Being proven", "proven": "Proven", "unproven": "Not proven
 SOURCES = {
     "live": "read from the printer",
     "given": "as given",
-    "last known": "last known, the printer was silent",
+    "last known": "last known, the printer could not be read",
     "seen": "as the printer showed it",
 }
 """Where the counter of a service comes from."""

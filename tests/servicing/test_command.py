@@ -115,6 +115,17 @@ def test_a_silent_printer_gets_the_last_known_counter_with_a_clear_word(here):
     assert "not read since" in said
 
 
+def test_without_settings_it_says_what_is_missing_and_blames_no_printer(here, monkeypatch):
+    monkeypatch.delenv("LOWMARK_SETTINGS")
+    monkeypatch.chdir(here.folder.parent)
+    said = here.lowmark("service", DESK, "--did", "opc:black", "--store", here.url)
+    assert "there is no settings file that says how to ask it (--settings FILE or LOWMARK_SETTINGS)" in said
+    assert "silent" not in said
+    (entry,) = here.ledger("service")
+    assert entry.data["counterFrom"] == "last known"
+    assert "(last known; the printer could not be read)" in entry.text
+
+
 def test_a_wrong_entry_is_corrected_by_another_and_stays_in_the_ledger(here):
     here.lowmark("hands", COLOUR, "--fit", "toner:cyan")
     wrong = here.data("service", COLOUR, "--did", "toner:cyan", "--who", "Night desk")["service"]["id"]
