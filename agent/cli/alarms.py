@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Collection, Sequence
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, NoReturn
 
 import typer
 
@@ -79,6 +79,9 @@ def show_alarms(  # noqa: PLR0913 - each is an option of the command
         return
     if severity is not None and severity not in SEVERITIES:
         raise typer.BadParameter(f"{severity!r} is none of {', '.join(SEVERITIES)}", param_hint="--severity")
+    now = datetime.now(UTC)
+    if at is not None and at > now:
+        _refuse_what_lies_ahead(at, now, settings)
     if report:
         from agent.cli.alarm_report import report as print_report
 
@@ -89,11 +92,9 @@ def show_alarms(  # noqa: PLR0913 - each is an option of the command
     from agent.alarms.spells import LATELY, LEDGER_KINDS, trembling
     from agent.app.past import alarms_at
 
-    now = datetime.now(UTC)
-    then = at if at is not None and at < now else None
-    now = then or now
+    now = at or now
     with _open(settings, store) as opened:
-        records = opened.alarms() if then is None else alarms_at(opened, then)
+        records = opened.alarms() if at is None else alarms_at(opened, at)
         chattered = trembling(opened.ledger(since=now - LATELY, until=now, kinds=LEDGER_KINDS), now)
     chosen = choose(records, every=every, at_least=severity)
     if as_json:
@@ -105,6 +106,16 @@ def show_alarms(  # noqa: PLR0913 - each is an option of the command
     aside = sum(record.state in _SET_ASIDE for record in records)
     if aside and not every:
         _say(f"{aside} more set aside (shelved, suppressed by design or out of service); --all shows them")
+
+
+def _refuse_what_lies_ahead(at: datetime, now: datetime, settings: Path | None) -> NoReturn:
+    """What will stand then nobody knows, and what stands now is no answer."""
+    from agent.cli.show import fail
+    from agent.cli.wiring import load_settings
+
+    loaded = load_settings(settings)
+    said = clock_words(at, loaded.zone if loaded is not None else "UTC", now)
+    fail(f"{said} has not come yet; --at tells of an earlier moment. lowmark runout looks ahead", 2)
 
 
 def choose(records: Sequence[AlarmRecord], *, every: bool = False, at_least: str | None = None) -> list[AlarmRecord]:

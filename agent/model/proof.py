@@ -48,7 +48,7 @@ class Service:
 
     ``at``: when the work was done; ``logged``: when it was written down. ``counter`` counts ``unit`` (impressions,
     sheets); ``counter_from``: ``live`` (read from the printer at that moment), ``given`` (by the person), ``last
-    known`` (it could not be read) or ``seen`` (in the readings of that time), "" without a counter. ``photo``: the store's
+    known`` (it could not be read) or ``seen`` (in readings of that time), "" without a counter. ``photo``: the store's
     name for it, "" without one. ``corrects``: id of the service in whose place this one stands. ``corrected_by``: id of
     the one that stands in its own place. ``withdrawn``: it was taken back. ``accepted``: it came from a suggestion.
     """

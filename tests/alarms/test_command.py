@@ -250,6 +250,13 @@ def test_alarms_are_told_as_of_an_earlier_moment_by_command_and_shape_alike(agen
     assert {one["key"]: (one["state"], one["marks"]) for one in now["alarms"]}[CYAN] == ("acknowledged", ["stale"])
 
 
+@pytest.mark.parametrize("words", [(), ("--json",), ("--report",), ("--all",)])
+def test_a_moment_that_lies_ahead_is_refused_and_not_answered_with_the_present(agent, lowmark, words):
+    said = lowmark(*words, "--at", "2999-01-01T00:00:00Z", status=2)
+    assert "Tue 1 Jan 2999 00:00 UTC has not come yet" in said
+    assert "cyan" not in said
+
+
 def test_what_stands_long_is_marked_stale(agent, lowmark):
     assert "unacknowledged, stale" in lowmark()
     assert json.loads(lowmark("--json"))["alarms"][0]["marks"] == ["stale"]
