@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
 
@@ -32,7 +32,7 @@ class Outlook:
     ``next_round``: the day of the next round at its site after today, and ``round_at`` when it is reckoned to be there.
     """
 
-    forecasts: tuple[Forecast, ...] = ()
+    forecasts: Sequence[Forecast] = ()
     next_round: date | None = None
     round_at: datetime | None = None
     spares: Mapping[str, Spare] = field(default_factory=dict)

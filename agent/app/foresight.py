@@ -1,22 +1,26 @@
 """What the pages show of the future: uses, lives, run-outs and upkeep of every printer, reckoned now and then.
 
 All printers teach the fleet, so a summary of each is kept. A printer is looked at anew when it has been heard of since
-and its last look is old enough; between two printers the thread rests, so that the sweep is not held up.
+and its last look is old enough; between two printers the thread rests, so that the sweep is not held up. A fleet is
+large and few of its printers are looked at by anybody, so all of it is kept packed.
 """
 
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterable, Mapping
+from array import array
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from types import MappingProxyType
 
+from agent.app.gathered import Gathered
+from agent.app.packing import LESSONS, packed, packed_upkeep
 from agent.app.parts import due_of, terms
-from agent.insight.kin import Fleet, Summary, pool
+from agent.insight.kin import Fleet, Kind, SupplySummary, own_of, pool
 from agent.insight.printer import look, summarise
 from agent.model.fleet import PrinterHistory, PrinterView
 from agent.model.insight import Insight
+from agent.model.once import Once
 from agent.model.upkeep import PrinterUpkeep
 from agent.settings import Settings
 from agent.store import Store
@@ -33,11 +37,31 @@ REST = 1.0
 
 @dataclass(frozen=True, slots=True)
 class _Known:
-    """What was worked out for one printer."""
+    """What was worked out for one printer. ``supplies``: their keys; ``levels``: the shares that they showed then.
+
+    ``lesson``: its ``Summary``, packed.
+    """
 
     at: datetime
-    levels: tuple[tuple[str, float | None], ...]
-    summary: Summary
+    supplies: tuple[str, ...]
+    levels: array[float]
+    lesson: bytes
+
+
+class _Own(Mapping[int, Mapping[Kind, SupplySummary]]):
+    """What each printer teaches of its supplies, unpacked when it is asked for."""
+
+    def __init__(self, known: Mapping[int, _Known]) -> None:
+        self._known = known
+
+    def __getitem__(self, number: int) -> Mapping[Kind, SupplySummary]:
+        return own_of(LESSONS.unpack(self._known[number].lesson))
+
+    def __len__(self) -> int:
+        return len(self._known)
+
+    def __iter__(self) -> Iterator[int]:
+        return iter(self._known)
 
 
 class Foresight:
@@ -52,8 +76,9 @@ class Foresight:
         self._ended = threading.Event()
         self._lock = threading.Lock()
         self._wanted: set[int] = set()
-        self.insights: Mapping[int, Insight] = MappingProxyType({})
-        self.upkeep: Mapping[int, PrinterUpkeep] = MappingProxyType({})
+        self._keys = Once(1000)
+        self.insights: Gathered[Insight] = Gathered()
+        self.upkeep: Gathered[PrinterUpkeep] = Gathered()
 
     def stop(self) -> None:
         """End a ``learn`` under way after the printer that it is at."""
@@ -66,7 +91,7 @@ class Foresight:
 
     def surprised(self, views: Mapping[int, PrinterView]) -> bool:
         """Whether a supply of a printer that was looked at shows what that look did not foresee."""
-        return any(_moved(self._known[number].levels, view) for number, view in views.items() if number in self._known)
+        return any(_moved(self._known[number], view) for number, view in views.items() if number in self._known)
 
     def learn(self, now: datetime, views: Mapping[int, PrinterView]) -> None:
         """Look anew at every printer that wants it. Raises StoreError.
@@ -92,19 +117,21 @@ class Foresight:
             told = self._store.history(number, now - LOOK_BACK, now)
             summary = summarise(told, Fleet(), now, terms(self._settings(), told))
             if (view := views.get(number)) is not None:
-                self._known[number] = _Known(now, _levels(view), summary)
+                keys, levels = _levels(view)
+                self._known[number] = _Known(now, self._keys(keys), levels, LESSONS.pack(summary))
             if self._pause(begun):
                 return
-        self._fleet = pool([one.summary for one in self._known.values()])
+        known = dict(self._known)
+        self._fleet = pool((LESSONS.unpack(one.lesson) for one in known.values()), own=_Own(known))
         for number in wanted:
             begun = self._timer()
             told = self._store.history(number, now - LOOK_BACK, now)
             insight = look(told, self._fleet, now, terms(self._settings(), told))
             if (view := views.get(number)) is not None:
                 due = self._upkeep(told, insight, view, now)
-                # Replaced as a whole: the pages read it from other threads.
-                self.insights = MappingProxyType({**self.insights, number: insight})
-                self.upkeep = MappingProxyType({**self.upkeep, number: due})
+                # Each replaced as a whole: the pages read them from other threads.
+                self.insights = self.insights.plus(number, packed(insight))
+                self.upkeep = self.upkeep.plus(number, packed_upkeep(due))
             if self._pause(begun):
                 return
         self._forget(views)
@@ -117,8 +144,8 @@ class Foresight:
     def _forget(self, views: Mapping[int, PrinterView]) -> None:
         """Let go of printers that are not watched any more."""
         if not self.insights.keys() <= views.keys():
-            self.insights = MappingProxyType({number: one for number, one in self.insights.items() if number in views})
-            self.upkeep = MappingProxyType({number: one for number, one in self.upkeep.items() if number in views})
+            self.insights = self.insights.only(views.__contains__)
+            self.upkeep = self.upkeep.only(views.__contains__)
 
     def _upkeep(self, told: PrinterHistory, insight: Insight, view: PrinterView, now: datetime) -> PrinterUpkeep:
         statuses = self._store.status_history(told.printer.id, now - STATUS_BACK, now)
@@ -128,7 +155,7 @@ class Foresight:
         known = self._known.get(view.printer.id)
         if known is None or view.printer.id not in self.insights:
             return True
-        return _moved(known.levels, view) or now - known.at >= STALE
+        return _moved(known, view) or now - known.at >= STALE
 
     def _pause(self, begun: float) -> bool:
         """Rest in proportion to the work done; True when it is time to end."""
@@ -136,13 +163,14 @@ class Foresight:
         return self._ended.wait(min(2.0, took * REST))
 
 
-def _moved(levels: Iterable[tuple[str, float | None]], view: PrinterView) -> bool:
-    """Whether a supply rose, or fell by much, since it showed these levels."""
-    before = dict(levels)
-    pairs = [(before.get(key) or 0.0, share or 0.0) for key, share in _levels(view)]
+def _moved(known: _Known, view: PrinterView) -> bool:
+    """Whether a supply rose, or fell by much, since it was looked at."""
+    before = dict(zip(known.supplies, known.levels, strict=True))
+    pairs = [(before.get(key, 0.0), now) for key, now in zip(*_levels(view), strict=True)]
     return any(now > was or was - now >= FELL for was, now in pairs)
 
 
-def _levels(view: PrinterView) -> tuple[tuple[str, float | None], ...]:
-    reading = view.reading
-    return tuple((one.key, one.fraction) for one in reading.supplies) if reading is not None else ()
+def _levels(view: PrinterView) -> tuple[tuple[str, ...], array[float]]:
+    """The keys of the supplies, and the shares that they show; nothing stands for one that is not known."""
+    supplies = view.reading.supplies if view.reading is not None else ()
+    return tuple(one.key for one in supplies), array("d", (one.fraction or 0.0 for one in supplies))

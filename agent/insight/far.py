@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 
-from agent.model.insight import Forecast
+from agent.model.insight import Gist
 from agent.model.upkeep import FINE, Plan, UpkeepItem
 
 FAR_LEFT = 0.35
@@ -22,12 +22,12 @@ class Far:
     days: float
     day: date
 
-    def leaves_out(self, forecast: Forecast, now: datetime) -> bool:
+    def leaves_out(self, gist: Gist, now: datetime) -> bool:
         """Whether a supply is so far from its end."""
-        empty, dates, level = forecast.empty, forecast.empty_dates, forecast.level
-        if empty is None or dates is None or level is None or level < FAR_LEFT or dates.p50 <= self.day:
+        earliest, expected, level = gist.earliest, gist.expected, gist.level
+        if earliest is None or expected is None or level is None or level < FAR_LEFT or expected <= self.day:
             return False
-        return empty.days[0] - (now - empty.start) / timedelta(days=1) > self.days
+        return (earliest - now) / timedelta(days=1) > self.days
 
     def leaves_out_plan(self, item: UpkeepItem, plan: Plan | None, today: date) -> bool:
         """Whether planned work is so far from being due."""

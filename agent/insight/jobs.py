@@ -18,7 +18,7 @@ from agent.model.alarm import AlarmRecord
 from agent.model.alert_words import said_by
 from agent.model.day_words import day_words
 from agent.model.fleet import Printer
-from agent.model.insight import PROBABILITIES, Forecast, Insight
+from agent.model.insight import PROBABILITIES, Forecast, Insight, Life, gists_of
 from agent.model.proof import Proof
 from agent.model.round import (
     COUNTER,
@@ -87,8 +87,8 @@ class Job:
     quantiles at PROBABILITIES. ``pages_a_day``: impressions that a day of its life is; ``worth``: the same in minutes
     of work, ``money``: in the shelf's currency, where a price is known. ``lasts``: days from new to its end.
     ``needs``: for each part wanted those that would do. ``hold``: why it stays off the round although it may be due;
-    ``shelved``: because somebody shelved its alarm. ``shown``: the share that the printer last showed of the supply,
-    ``only_some``: it shows no share at all, only that some is left.
+    ``shelved``: because somebody shelved its alarm. ``lives``: those at its printer; of the supply ``seen`` it is told
+    what is shown.
     """
 
     printer: Printer
@@ -120,8 +120,13 @@ class Job:
     hold: str = ""
     unclear: str = ""
     shelved: bool = False
-    shown: float | None = None
-    only_some: bool = False
+    lives: Sequence[Life] = ()
+    seen: str = ""
+
+    def shown(self) -> tuple[float | None, bool]:
+        """What the printer last showed of the life that goes on, and whether it only ever says that some is left."""
+        now = next((one for one in self.lives if one.supply == self.seen and one.removed is None), None)
+        return (None, False) if now is None else (now.end_level, now.start_level is None and now.end_level is None)
 
     def press(self, urgency: str) -> None:
         """It is at least so urgent."""
@@ -166,12 +171,13 @@ def gather(spot: Spot, morning: Morning, now: datetime, far: Far | None = None) 
     """
     today = day_in(spot.printer.place.zone, now)
     supplies: dict[str, Job] = {}
-    left_out: dict[str, Forecast] = {}
-    for forecast in spot.insight.forecasts if spot.insight is not None else ():
-        if far is not None and forecast.supply not in spot.empty and far.leaves_out(forecast, now):
-            left_out.setdefault(forecast.supply, forecast)
+    left_out: dict[str, int] = {}
+    told = spot.insight.forecasts if spot.insight is not None else ()
+    for place, gist in enumerate(gists_of(told)):
+        if far is not None and gist.supply not in spot.empty and far.leaves_out(gist, now):
+            left_out.setdefault(gist.supply, place)
             continue
-        job = _supply_job(spot, forecast, morning, now)
+        job = _supply_job(spot, told[place], morning, now)
         supplies.setdefault(job.supply, job)
     for key in sorted(spot.empty - supplies.keys()):
         supplies[key] = bare_supply(spot.printer, key, morning)
@@ -184,7 +190,7 @@ def gather(spot: Spot, morning: Morning, now: datetime, far: Far | None = None) 
         if far is not None and not absorbed and far.leaves_out_plan(item, names.get(item.plan), today):
             continue
         absorbed += [
-            _supply_job(spot, left_out.pop(key), morning, now)
+            _supply_job(spot, told[left_out.pop(key)], morning, now)
             for key in item.supplies
             if item.planned and key in left_out
         ]
@@ -223,7 +229,7 @@ def _supply_job(spot: Spot, forecast: Forecast, morning: Morning, now: datetime)
     job.unmet = _unmet(job.kind, job.colorant, spot.printer.model)
     job.harm = _harm(job.kind, morning.terms)
     job.forecast = forecast
-    job.shown, job.only_some = _shown(spot, forecast.supply)
+    job.lives, job.seen = spot.insight.lives if spot.insight is not None else (), forecast.supply
     if forecast.empty is None:
         job.unclear = forecast.reason or "nothing is known yet"
         return job
@@ -232,13 +238,6 @@ def _supply_job(spot: Spot, forecast: Forecast, morning: Morning, now: datetime)
     job.due = forecast.empty_dates.p50 if forecast.empty_dates is not None else None
     _value(job, spot, forecast, morning.terms)
     return job
-
-
-def _shown(spot: Spot, supply: str) -> tuple[float | None, bool]:
-    """What the printer last showed of the life that goes on, and whether it only ever says "some"."""
-    lives = spot.insight.lives if spot.insight is not None else ()
-    now = next((one for one in lives if one.supply == supply and one.removed is None), None)
-    return (None, False) if now is None else (now.end_level, now.start_level is None and now.end_level is None)
 
 
 def _harm(kind: str, terms: RoundTerms) -> float:
@@ -254,11 +253,12 @@ def _value(job: Job, spot: Spot, forecast: Forecast, terms: RoundTerms) -> None:
     left = forecast.pages_left[1] if forecast.pages_left is not None else None
     rate = left / middle if left is not None and middle > 0.5 else _rate(spot)
     chosen = job.needs[0][0] if job.needs and job.needs[0] else None
-    whole = _whole(spot, forecast, chosen, left)
     if rate is not None and rate > 0:
         job.pages_a_day = rate
-        if chosen is not None and chosen.price is not None and whole:
-            job.money = chosen.price * Decimal(str(round(rate / whole, 9)))
+        price = chosen.price if chosen is not None else None
+        whole = _whole(spot, forecast, chosen, left) if price is not None else None
+        if price is not None and whole:
+            job.money = price * Decimal(str(round(rate / whole, 9)))
             job.worth = float(job.money / terms.minute)
         else:
             job.worth = rate / terms.pages * _share(job.kind)
@@ -394,7 +394,7 @@ def _take_in(job: Job, other: Job) -> None:
         job.forecast = other.forecast or job.forecast
         job.kind, job.colorant = other.kind, other.colorant
     job.supply = job.supply or other.supply
-    job.shown, job.only_some = other.shown, other.only_some
+    job.lives, job.seen = other.lives, other.seen
     if other.law is not None:
         job.law = other.law if job.law is None else tuple(min(pair) for pair in zip(job.law, other.law, strict=True))
         job.due = min((one for one in (job.due, other.due) if one is not None), default=None)

@@ -7,8 +7,9 @@ printer is never its own witness.
 from __future__ import annotations
 
 import math
+from array import array
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -74,17 +75,7 @@ class KindSums:
 
     def _with(self, mark: UseMark | None, sign: float, ends: tuple[float, ...], cuts: tuple[float, ...]) -> KindSums:
         if mark is None:
-            return KindSums(
-                self.printers,
-                self.mean,
-                self.mean_square,
-                self.inverse,
-                self.squares,
-                self.blur,
-                self.freedom,
-                ends,
-                cuts,
-            )
+            return replace(self, ends=ends, cuts=cuts)
         return KindSums(
             self.printers + sign,
             self.mean + sign * mark.mean,
@@ -231,14 +222,27 @@ def _of(many: int, what: str) -> str:
     return f"{many} other {what if many != 1 else what[:-1].replace('live', 'life')} of the same kind"
 
 
-def pool(summaries: Iterable[Summary], base: Fleet | None = None) -> Fleet:
-    """Add up what printers teach. ``base``: the fleet whose shape was used when the summaries were made."""
+Own = Mapping[int, Mapping[Kind, SupplySummary]]
+"""What each printer teaches of its supplies, by its number."""
+
+
+def own_of(summary: Summary) -> dict[Kind, SupplySummary]:
+    """What one printer teaches of its supplies; of several alike the last."""
+    return {supply.kind: supply for supply in summary.supplies}
+
+
+def pool(summaries: Iterable[Summary], base: Fleet | None = None, own: Own | None = None) -> Fleet:
+    """Add up what printers teach. ``base``: the fleet whose shape was used when the summaries were made.
+
+    ``own``: where the same summaries can be looked up, for whoever keeps them in a way of his own; None: the fleet
+    keeps them.
+    """
     start = (base or Fleet()).habits
     whole = _Uses()
     sites: dict[str, _Uses] = {}
     kinds: dict[Kind, KindSums] = {}
-    steps: dict[Kind, list[SupplySummary]] = {}
-    own: dict[int, dict[Kind, SupplySummary]] = {}
+    steps: dict[Kind, _AllSteps] = {}
+    kept: dict[int, dict[Kind, SupplySummary]] = {}
     lists: dict[Kind, tuple[list[float], list[float]]] = {}
     declared: dict[Kind, list[float]] = {}
     count, ended, uneven = 0, np.zeros(3), np.zeros(2)
@@ -253,23 +257,24 @@ def pool(summaries: Iterable[Summary], base: Fleet | None = None) -> Fleet:
             ends.extend(supply.ends)
             cuts.extend(supply.cuts)
             kinds[supply.kind] = kinds.get(supply.kind, KindSums()).plus(supply.mark)
-            steps.setdefault(supply.kind, []).append(supply)
+            steps.setdefault(supply.kind, _AllSteps()).add(supply)
             uneven += supply.uneven
-            own.setdefault(summary.printer_id, {})[supply.kind] = supply
             if supply.declared:
                 declared.setdefault(supply.kind, []).append(math.log(supply.declared))
+        if own is None and summary.supplies:
+            kept.setdefault(summary.printer_id, {}).update(own_of(summary))
     kinds = {kind: sums.plus(None, tuple(lists[kind][0]), tuple(lists[kind][1])) for kind, sums in kinds.items()}
     fleet = whole.habits(start)
     return Fleet(
         habits=fleet,
         sites={site: _site(uses, fleet) for site, uses in sites.items()},
         kinds={kind: sums for kind, sums in kinds.items() if sums.printers > 0 or sums.ends},
-        steps={kind: _steps(found) for kind, found in steps.items()},
+        steps={kind: found.steps() for kind, found in steps.items()},
         offset=_offset(kinds, declared),
         coverage=float(np.clip((uneven[0] + 4 * COVERAGE_NOISE) / (uneven[1] + 4), 0.002, 0.3)),
         early=_early(ended),
         printers=count,
-        own=own,
+        own=kept if own is None else own,
         fitted={kind: _prior(sums) for kind, sums in kinds.items() if sums.ends},
     )
 
@@ -299,14 +304,25 @@ def _offset(kinds: Mapping[Kind, KindSums], declared: Mapping[Kind, list[float]]
     return mean, doubt
 
 
-def _steps(found: list[SupplySummary]) -> Steps:
-    sized = [one.step for one in found if one.step[0] > 0]
-    if not sized:
-        return Steps(0.0, chances((0.0, 0.0, 0.0)), 0)
-    levels = max(one[1] for one in sized)
-    size = min(one[0] for one in sized if one[1] >= min(4, levels))
-    total = np.sum([one.rounding for one in found], axis=0)
-    return Steps(size, chances((float(total[0]), float(total[1]), float(total[2]))), levels)
+class _AllSteps:
+    """What printers of one model show of the steps of one kind of supply."""
+
+    def __init__(self) -> None:
+        self._steps: set[tuple[float, int]] = set()
+        self._rounding = array("d")
+
+    def add(self, one: SupplySummary) -> None:
+        self._steps.add(one.step)
+        self._rounding.extend(one.rounding)
+
+    def steps(self) -> Steps:
+        sized = [one for one in self._steps if one[0] > 0]
+        if not sized:
+            return Steps(0.0, chances((0.0, 0.0, 0.0)), 0)
+        levels = max(one[1] for one in sized)
+        size = min(one[0] for one in sized if one[1] >= min(4, levels))
+        total = np.frombuffer(self._rounding).reshape(-1, 3).sum(axis=0)
+        return Steps(size, chances((float(total[0]), float(total[1]), float(total[2]))), levels)
 
 
 class _Uses:

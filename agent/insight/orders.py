@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 
@@ -46,7 +46,7 @@ class User:
 
 @dataclass(frozen=True, slots=True)
 class _Ask:
-    user: User
+    printer: Printer
     what: str
     asker: Asker
     run_out: date | None
@@ -57,13 +57,13 @@ def advise(
     shelf: Shelf, state: ShelfState, taken: Sequence[Taken], users: Sequence[User], zone: str = "UTC"
 ) -> tuple[Advice, ...]:
     """What to order of each part, as of the moment of ``state``. ``zone``: the time zone for days of orders."""
-    return tuple(_advise(shelf, part, state, taken, users, day_in(zone, state.as_of)) for part in shelf.parts)
+    if not shelf.parts:
+        return ()
+    asks, today = _asks(shelf, users, state.as_of), day_in(zone, state.as_of)
+    return tuple(_advise(part, state, taken, some, today) for part, some in zip(shelf.parts, asks, strict=True))
 
 
-def _advise(
-    shelf: Shelf, part: SparePart, state: ShelfState, taken: Sequence[Taken], users: Sequence[User], today: date
-) -> Advice:
-    asks = _asks(shelf, part, users, state.as_of)
+def _advise(part: SparePart, state: ShelfState, taken: Sequence[Taken], asks: Sequence[_Ask], today: date) -> Advice:
     on_hand, on_order = state.on_hand(part.name), state.on_order(part.name)
     bare = Advice(part.name, 0, None, on_hand, on_order, on_hand + on_order, None, None, None, "none", "", (), None)
     forecasts = [one for one in asks if one.asker.first is not None]
@@ -88,57 +88,93 @@ def _advise(
 # --- who asks ------------------------------------------------------------------------------------------------------
 
 
-def _asks(shelf: Shelf, part: SparePart, users: Sequence[User], as_of: datetime) -> list[_Ask]:
-    habit = _left_at_swap(part, users)
-    fleet = _days_of([life for user in users for life in user.insight.lives if _serves(part, user, life.supply)])
-    made = []
-    for user in users:
+@dataclass(slots=True)
+class _Past:
+    """What the lives of the supplies that one part serves tell, of the whole fleet.
+
+    ``left``: the shares that were left when people swapped. ``days``: from fitting to removal.
+    """
+
+    left: list[float] = field(default_factory=list)
+    days: list[float] = field(default_factory=list)
+
+    @property
+    def habit(self) -> float:
+        """How much is usually left when people swap; 0 until a few swaps have been seen."""
+        return float(np.mean(self.left)) if len(self.left) >= FEWEST else 0.0
+
+
+def _asks(shelf: Shelf, users: Sequence[User], as_of: datetime) -> list[list[_Ask]]:
+    """Who asks for each part of the shelf. Each printer is opened once for its lives and once for the rest."""
+    past = [_Past() for _ in shelf.parts]
+    own = [_lived(user, shelf.parts, past) for user in users]
+    known = [(one.habit, _mean(one.days)) for one in past]
+    made: list[list[_Ask]] = [[] for _ in shelf.parts]
+    for user, days in zip(users, own, strict=True):
         if user.printer.retired is not None and user.printer.retired <= as_of:
             continue
-        made += [
-            _ask_of_supply(part, user, forecast, fleet, habit, as_of)
-            for forecast in user.insight.forecasts
-            if _serves(part, user, forecast.supply)
-        ]
-        made += [
-            _ask_of_plan(shelf, user, item, as_of)
-            for item in (user.upkeep.items if user.upkeep is not None else ())
-            # A part that takes the place of the supply is asked for by the supply's own run-out.
-            if part.name in item.needs and not any(_serves(part, user, key) for key in item.supplies)
-        ]
+        opened = _opened(user)
+        for part, (habit, fleet), asks in zip(shelf.parts, known, made, strict=True):
+            asks += [
+                _ask_of_supply(part, opened, forecast, days.get(forecast.supply), fleet, habit, as_of)
+                for forecast in opened.insight.forecasts
+                if _serves(part, user, forecast.supply)
+            ]
+            asks += [
+                _ask_of_plan(shelf, opened, item, as_of)
+                for item in (opened.upkeep.items if opened.upkeep is not None else ())
+                # A part that takes the place of the supply is asked for by the supply's own run-out.
+                if part.name in item.needs and not any(_serves(part, user, key) for key in item.supplies)
+            ]
     return made
+
+
+def _opened(user: User) -> User:
+    """The printer with what is looked at for every part unpacked."""
+    insight, upkeep = user.insight, user.upkeep
+    return User(
+        user.printer,
+        replace(insight, usage=tuple(insight.usage), forecasts=tuple(insight.forecasts)),
+        None if upkeep is None else replace(upkeep, items=tuple(upkeep.items)),
+    )
+
+
+def _lived(user: User, parts: Sequence[SparePart], past: Sequence[_Past]) -> dict[str, float]:
+    """Adds the lives in this printer to those of the parts; gives the mean days of each of its supplies."""
+    lives = tuple(user.insight.lives)
+    for part, one in zip(parts, past, strict=True):
+        served = [life for life in lives if _serves(part, user, life.supply)]
+        one.left += [life.left for life in served if life.removed is not None and life.left is not None]
+        one.days += _days_of(served)
+    means = {
+        key: _mean(_days_of(life for life in lives if life.supply == key)) for key in {one.supply for one in lives}
+    }
+    return {key: mean for key, mean in means.items() if mean is not None}
 
 
 def _serves(part: SparePart, user: User, supply: str) -> bool:
     return part.serves(user.printer.model, supply)
 
 
-def _left_at_swap(part: SparePart, users: Iterable[User]) -> float:
-    """How much is usually left when people swap; 0 until a few swaps have been seen."""
-    left = [
-        life.left
-        for user in users
-        for life in user.insight.lives
-        if life.removed is not None and life.left is not None and _serves(part, user, life.supply)
-    ]
-    return float(np.mean(left)) if len(left) >= FEWEST else 0.0
-
-
-def _days_of(lives: Iterable[Life]) -> float | None:
-    """The mean number of days from fitting to removal; None without a whole life."""
-    days = [
+def _days_of(lives: Iterable[Life]) -> list[float]:
+    """The days from fitting to removal of those of which both were seen."""
+    return [
         (life.removed - life.fitted) / timedelta(days=1)
         for life in lives
         if life.fitted is not None and life.removed is not None and life.removed > life.fitted
     ]
+
+
+def _mean(days: list[float]) -> float | None:
+    """Their mean, a quarter of a day at least; None without any."""
     return max(0.25, float(np.mean(days))) if days else None
 
 
 def _ask_of_supply(
-    part: SparePart, user: User, forecast: Forecast, fleet: float | None, habit: float, as_of: datetime
-) -> _Ask:
-    own = [life for life in user.insight.lives if life.supply == forecast.supply]
-    life, basis = _days_of(own), "its own lives"
+    part: SparePart, user: User, forecast: Forecast, own: float | None, fleet: float | None, habit: float,
+    as_of: datetime,
+) -> _Ask:  # fmt: skip
+    life, basis = own, "its own lives"
     if life is None:
         life, basis = _by_yield(part, user), "its declared yield and use"
     if life is None and forecast.empty is not None and forecast.level is not None and forecast.level > 0.15:
@@ -156,7 +192,7 @@ def _ask_of_supply(
     else:
         basis = forecast.reason or "nothing is known yet"
     run_out = forecast.empty_dates.p50 if forecast.empty_dates is not None else None
-    return _Ask(user, forecast.supply, Asker(first, life), run_out, basis)
+    return _Ask(user.printer, forecast.supply, Asker(first, life), run_out, basis)
 
 
 def _by_yield(part: SparePart, user: User) -> float | None:
@@ -184,7 +220,9 @@ def _ask_of_plan(shelf: Shelf, user: User, item: UpkeepItem, as_of: datetime) ->
         first = (0.0,) * len(PROBABILITIES)
     elif item.expected is not None:
         first = law_of_days(item.expected, day_in(user.printer.place.zone, as_of))
-    return _Ask(user, item.plan, Asker(first, life), item.expected.p50 if item.expected else None, "upkeep plan")
+    return _Ask(
+        user.printer, item.plan, Asker(first, life), item.expected.p50 if item.expected else None, "upkeep plan"
+    )
 
 
 def law_of_days(days: Dates, today: date) -> tuple[float, ...]:
@@ -253,8 +291,8 @@ def _because(asks: Sequence[_Ask], terms: OrderTerms) -> tuple[Need, ...]:
     chances = expected(crowd, terms.lead_days + terms.review_days)
     needs = [
         Need(
-            one.user.printer.id,
-            one.user.printer.name,
+            one.printer.id,
+            one.printer.name,
             one.what,
             float(chances[0, at]),
             float(chances[:, at].sum()),

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from abc import abstractmethod
 from bisect import bisect_right
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from types import MappingProxyType
@@ -198,14 +199,55 @@ class Forecast:
     chance_workdays: tuple[float, ...] = ()
     basis: tuple[str, ...] = ()
 
+    @property
+    def gist(self) -> Gist:
+        """What tells whether anybody should look at it."""
+        return Gist(
+            self.supply,
+            self.level,
+            self.empty_dates.p50 if self.empty_dates is not None else None,
+            self.empty.start + timedelta(days=self.empty.days[0]) if self.empty is not None else None,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Gist:
+    """Of a forecast: the share still good, the day on which it is empty (P50), and the moment before which it is not.
+
+    ``earliest`` has the least of PROBABILITIES. None: not known.
+    """
+
+    supply: str
+    level: float | None
+    expected: date | None
+    earliest: datetime | None
+
+
+class Foretold(Sequence[Forecast]):
+    """Forecasts of which the gists are at hand, while each forecast itself costs something to have."""
+
+    __slots__ = ()
+
+    @abstractmethod
+    def gists(self) -> Sequence[Gist]:
+        """One for each forecast, in order."""
+
+
+def gists_of(forecasts: Sequence[Forecast]) -> Sequence[Gist]:
+    """The gist of each of them, in order."""
+    return forecasts.gists() if isinstance(forecasts, Foretold) else [one.gist for one in forecasts]
+
 
 @dataclass(frozen=True, slots=True)
 class Insight:
-    """All that one printer's history says as of one moment."""
+    """All that one printer's history says as of one moment.
+
+    Where much of it is kept it may be packed: what is gone through often is bound first, as ``tuple(insight.lives)``.
+    """
 
     printer_id: int
     as_of: datetime
-    usage: tuple[Usage, ...]
-    lives: tuple[Life, ...]
-    forecasts: tuple[Forecast, ...]
+    usage: Sequence[Usage]
+    lives: Sequence[Life]
+    forecasts: Sequence[Forecast]
     notes: tuple[Note, ...] = ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
@@ -111,10 +112,10 @@ class Disagreement:
 
 @dataclass(frozen=True, slots=True)
 class PrinterUpkeep:
-    """All upkeep of one printer as of a moment, the most urgent first."""
+    """All upkeep of one printer as of a moment, the most urgent first. ``items`` may be packed, as in ``Insight``."""
 
     printer_id: int
     as_of: datetime
-    items: tuple[UpkeepItem, ...]
+    items: Sequence[UpkeepItem]
     disagreements: tuple[Disagreement, ...]
     notes: tuple[str, ...] = ()

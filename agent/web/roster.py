@@ -11,7 +11,7 @@ from agent.alarms.wording import spaced
 from agent.model.alarm import AlarmRecord, rank
 from agent.model.alert_words import ERRORS
 from agent.model.fleet import Printer, PrinterView
-from agent.model.insight import Insight
+from agent.model.insight import Insight, gists_of
 from agent.model.reading import Reading, Supply
 from agent.model.status import doing
 from agent.model.upkeep import DUE, OVERDUE, SOON, PrinterUpkeep
@@ -254,10 +254,11 @@ def _lowest(one: Bar) -> tuple[bool, float]:
 
 def _run_out(insight: Insight | None) -> tuple[date | None, str]:
     told = insight.forecasts if insight is not None else ()
-    known = [(one, one.empty_dates.p50) for one in told if one.empty_dates is not None]
+    known = [(one.expected, place) for place, one in enumerate(gists_of(told)) if one.expected is not None]
     if not known:
         return None, ""
-    first, day = min(known, key=lambda one: one[1])
+    day, place = min(known)
+    first = told[place]
     return day, supply_name(first.kind, first.colorant, first.supply, first.description)
 
 
