@@ -163,6 +163,7 @@ class Demo:
         self, settings_file: Path, store: Store, seconds: float | None, rehearsal: Rehearsal, hands: Hands
     ) -> None:
         from agent.app.service import Clocks, Service
+        from agent.app.sole import AGENT, sole
         from agent.settings import load
 
         clocks = Clocks(lambda: datetime.now(UTC), time.monotonic)
@@ -174,7 +175,8 @@ class Demo:
             loop.add_signal_handler(number, service.end)
         if seconds is not None:
             loop.call_later(seconds, service.end)
-        await service.run()
+        with sole(store.url, AGENT):
+            await service.run()
         _say(f"\nEnded. {sum(rehearsal.asked.values()):,} SNMP requests were answered, {rehearsal.sets} of them SET.")
 
     def _swept(self, service: Service, report: Report) -> None:

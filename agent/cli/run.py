@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import signal
 import time
-from collections.abc import Iterable, Iterator
-from contextlib import ExitStack, contextmanager, suppress
+from collections.abc import AsyncIterator, Iterable
+from contextlib import ExitStack, asynccontextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -21,6 +20,9 @@ if TYPE_CHECKING:
     from agent.app.supervisor import Supervisor
     from agent.model.fleet import PrinterView
     from agent.sweep.work import Report
+
+SWEEP_PATIENCE = 120.0
+"""Seconds for which an agent that starts waits for the end of a ``lowmark sweep``."""
 
 NO_SETTINGS = """\
 There are no settings yet: neither --settings FILE nor LOWMARK_SETTINGS, nor a lowmark.yaml here.
@@ -78,49 +80,38 @@ async def _run(settings: Path | None, store: str | None, supervisor: Supervisor)
         going.add(task)
         task.add_done_callback(going.discard)
 
-    for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, service.end)
-    loop.add_signal_handler(signal.SIGHUP, reload)
     try:
-        with only_agent(service.store.url):
+        async with only_agent(service.store.url):
+            for number in (signal.SIGINT, signal.SIGTERM):
+                loop.add_signal_handler(number, service.end)
+            loop.add_signal_handler(signal.SIGHUP, reload)
             await service.run()
     finally:
         service.store.close()
 
 
-@contextmanager
-def only_agent(url: str) -> Iterator[None]:
-    """Keep other agents off the SQLite history at ``url`` meanwhile: two would decide and tell everything twice.
+@asynccontextmanager
+async def only_agent(url: str) -> AsyncIterator[None]:
+    """Keep other agents off the history at ``url`` meanwhile: two would decide and tell everything twice.
 
-    The lock is on a file beside it, since SQLite locks the history itself; however an agent ends, it is free again.
-    Leaves with status 2 where another agent holds it. Several agents may share a PostgreSQL store.
+    Waits for a sweep that is under way. Leaves with status 2 where another agent holds the history.
     """
-    import fcntl
+    from agent.app.sole import AGENT, SWEEP, Taken, sole
+    from agent.cli.show import errors, fail, plain
 
-    from agent.cli.show import fail
-
-    path = url.partition(":///")[2]
-    if not url.startswith("sqlite") or path in ("", ":memory:"):
-        yield
-        return
+    end, said = time.monotonic() + SWEEP_PATIENCE, False
     with ExitStack() as held:
-        # What cannot be written there, the store complains of.
-        with suppress(OSError):
-            mark = held.enter_context(Path(f"{path}.agent").open("a+", encoding="utf-8"))
+        while True:
             try:
-                fcntl.flock(mark, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except BlockingIOError:
-                mark.seek(0)
-                number = mark.read(20).strip()
-                who = f" (process {number})" if number.isdigit() else ""
-                fail(
-                    f"another agent{who} runs on the history {path}; "
-                    "stop it first, or give this one a store of its own",
-                    2,
-                )
-            mark.truncate(0)
-            mark.write(f"{os.getpid()}\n")
-            mark.flush()
+                held.enter_context(sole(url, AGENT))
+                break
+            except Taken as taken:
+                if taken.kind != SWEEP or time.monotonic() > end:
+                    fail(f"{taken}; stop it first, or give this one a store of its own", 2)
+                if not said:
+                    errors.print(plain(f"{taken}; this agent waits for its end"), soft_wrap=True)
+                    said = True
+            await asyncio.sleep(0.2)
         yield
 
 
@@ -149,6 +140,7 @@ def sweep(
 ) -> None:
     """Read every printer once, now; record it, judge it, and tell what is to be told.
 
+    Where an agent runs on the same history, that is its work: then this only reads and shows, and says so.
     Exit status 1 when a printer could not be read.
 
     \b
@@ -157,11 +149,17 @@ def sweep(
     """  # noqa: D301
     from agent.app.logs import set_up
     from agent.app.loop import run as run_loop
-    from agent.cli.show import emit
+    from agent.app.sole import SWEEP, Taken, sole
+    from agent.cli.show import emit, errors, plain
 
     set_up("warning")
     service = build(settings, store)
-    report, views = run_loop(_sweep(service, full=full))
+    try:
+        with sole(service.store.url, SWEEP):
+            report, views = run_loop(_sweep(service, full=full))
+    except Taken as taken:
+        errors.print(plain(f"{taken}: it records and tells, this sweep only reads and shows."), soft_wrap=True)
+        report, views = run_loop(_look_on(service, full=full))
     if as_json:
         from agent.web import shapes
 
@@ -175,6 +173,16 @@ def sweep(
 async def _sweep(service: Service, *, full: bool) -> tuple[Report, list[PrinterView]]:
     try:
         return await service.sweep_alone(full=full)
+    finally:
+        service.store.close()
+
+
+async def _look_on(service: Service, *, full: bool) -> tuple[Report, list[PrinterView]]:
+    from agent.app.onlooker import look_on
+
+    folder, clocks = service.settings_file.parent, service.clocks
+    try:
+        return await look_on(service.settings, folder, service.store, clocks.now, clocks.timer, full=full)
     finally:
         service.store.close()
 

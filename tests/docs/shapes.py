@@ -24,7 +24,7 @@ COMMANDS = """\
 | command | `format` | where it is told |
 |---|---|---|
 | `read --json` | `lowmark.read.v1` | below: `address`, `at`, `engine`, `printers` (each a [Reading](#reading)) |
-| `sweep --json` | `lowmark.sweep.v1` | the figures of the sweep, and `printers` (each a [Seen](#seen)) |
+| `sweep --json` | `lowmark.sweep.v1` | the figures of the sweep, and `printers` (each a [Seen](#seen)); an `id` below zero: the history does not know it yet |
 | `survey --json` | `lowmark.survey.v1` | `lowmark survey --help`; `settings` is the YAML to paste |
 | `history`, `ledger` | `lowmark.history.v1`, `lowmark.ledger.v1` | [History](#history); `since`, `until`, `entries` (each an [Entry](#entry)) |
 | `alarms` | `lowmark.alarms.v1` | `at` and `alarms` (each an [Alarm](#alarm)) |
