@@ -8,6 +8,7 @@ from datetime import date, datetime, timedelta
 from decimal import Decimal
 from functools import lru_cache
 
+from agent.insight import worth
 from agent.insight.far import Far
 from agent.insight.handwork import PLAN_MINUTES, STOPPING
 from agent.insight.orders import law_of_days
@@ -37,13 +38,6 @@ from agent.model.shelf import ShelfState, SparePart
 from agent.model.upkeep import Plan, PrinterUpkeep, UpkeepItem
 from agent.model.wording import clean, part
 
-USUAL_PAGES = 5000
-"""What a cartridge gives where nothing is known of it (common practice, no source)."""
-_MIDDLE = PROBABILITIES.index(0.5)
-_CHEAPER = 0.25
-"""A page of a drum, fuser or kit without a price is worth so much of a page of toner (common practice, no source)."""
-_CHEAPEST = 0.1
-"""The same for receptacles of waste."""
 _REFILLED = frozenset({"staples", "stitchingWire"})
 
 
@@ -211,7 +205,7 @@ def bare_supply(printer: Printer, key: str, morning: Morning) -> Job:
     found = morning.shelf.fitting(printer.model, key)
     title = supply_title(kind, colorant, bare)
     job = Job(printer, bare, key_of(printer.id, key), title, key, kind, colorant, kinds=(kind,))
-    job.harm = _harm(kind, morning.terms)
+    job.harm = worth.harm(kind, morning.terms)
     job.needs = (tuple(found),)
     job.unmet = _unmet(kind, colorant, printer.model)
     return job
@@ -227,7 +221,7 @@ def _supply_job(spot: Spot, forecast: Forecast, morning: Morning, now: datetime)
     job.kind, job.colorant, job.kinds = forecast.kind, forecast.colorant, (forecast.kind,)
     job.title = supply_title(forecast.kind, forecast.colorant, forecast.supply.partition(" (")[0], forecast.description)
     job.unmet = _unmet(job.kind, job.colorant, spot.printer.model)
-    job.harm = _harm(job.kind, morning.terms)
+    job.harm = worth.harm(job.kind, morning.terms)
     job.forecast = forecast
     job.lives, job.seen = spot.insight.lives if spot.insight is not None else (), forecast.supply
     if forecast.empty is None:
@@ -240,64 +234,30 @@ def _supply_job(spot: Spot, forecast: Forecast, morning: Morning, now: datetime)
     return job
 
 
-def _harm(kind: str, terms: RoundTerms) -> float:
-    """What it costs when it is worn out before somebody came: a standstill, or prints that get worse."""
-    return terms.standstill if kind in STOPPING else (terms.standstill + terms.late) / 2
-
-
 def _value(job: Job, spot: Spot, forecast: Forecast, terms: RoundTerms) -> None:
     """What a day of its remaining life is worth."""
     middle = forecast.empty.quantile(0.5) if forecast.empty is not None else 0.0
     life = middle / forecast.level if forecast.level is not None and forecast.level > 0.02 else None
     job.lasts = life
     left = forecast.pages_left[1] if forecast.pages_left is not None else None
-    rate = left / middle if left is not None and middle > 0.5 else _rate(spot)
+    rate = left / middle if left is not None and middle > 0.5 else worth.rate(spot.insight)
     chosen = job.needs[0][0] if job.needs and job.needs[0] else None
     if rate is not None and rate > 0:
         job.pages_a_day = rate
         price = chosen.price if chosen is not None else None
-        whole = _whole(spot, forecast, chosen, left) if price is not None else None
+        whole = worth.whole(spot.insight, forecast, chosen, left) if price is not None else None
         if price is not None and whole:
             job.money = price * Decimal(str(round(rate / whole, 9)))
             job.worth = float(job.money / terms.minute)
         else:
-            job.worth = rate / terms.pages * _share(job.kind)
+            job.worth = rate / terms.pages * worth.share(job.kind)
         return
     if life is not None and life > 1:
-        worth = USUAL_PAGES / terms.pages * _share(job.kind)
+        whole_one = worth.USUAL_PAGES / terms.pages * worth.share(job.kind)
         if chosen is not None and chosen.price is not None:
             job.money = chosen.price / Decimal(str(round(life, 3)))
-            worth = float(chosen.price / terms.minute)
-        job.worth = worth / life
-
-
-def _share(kind: str) -> float:
-    if kind.startswith("waste"):
-        return _CHEAPEST
-    return 1.0 if kind in STOPPING else _CHEAPER
-
-
-def _rate(spot: Spot) -> float | None:
-    """Impressions a day."""
-    usage = spot.insight.usage if spot.insight is not None else ()
-    return next((one.per_week / 7 for one in usage if one.per_week is not None and not one.by_time), None)
-
-
-def _whole(spot: Spot, forecast: Forecast, chosen: SparePart | None, left: float | None) -> float | None:
-    """What a whole one gives, in impressions."""
-    if chosen is not None and chosen.declared_yield is not None:
-        return float(chosen.declared_yield)
-    lives = spot.insight.lives if spot.insight is not None else ()
-    own = [
-        life.impressions
-        for life in lives
-        if life.supply == forecast.supply and life.removed is not None and life.fitted is not None and life.impressions
-    ]
-    if own:
-        return sum(own) / len(own)
-    if left is not None and forecast.level is not None and forecast.level > 0.05:
-        return left / forecast.level
-    return None
+            whole_one = float(chosen.price / terms.minute)
+        job.worth = whole_one / life
 
 
 def _is_empty(job: Job) -> None:
@@ -372,7 +332,7 @@ def _plan_value(job: Job, spot: Spot, terms: RoundTerms) -> None:
     money = sum(prices, Decimal(0))
     work = float(item.minutes or PLAN_MINUTES) if item is not None else float(PLAN_MINUTES)
     whole = work + float(money / terms.minute)
-    rate = _rate(spot)
+    rate = worth.rate(spot.insight)
     days = None
     if plan is not None and plan.impressions is not None and rate:
         job.pages_a_day = rate
