@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from functools import partial
 
 from agent.mib.enums import SUPPLY_TYPE, SUPPLY_UNIT
 from agent.mib.text import MAX_LENGTH, words
@@ -114,17 +115,51 @@ def _amount_text(amount: Amount) -> str:
 
 
 def read(cells: Mapping[str, str]) -> Row:
-    """Understand one row. Raises Wrong at the first cell that cannot be understood."""
+    """Understand one row. Raises Wrong at the first cell that cannot be understood; ``faults`` has all of them."""
     texts = {name: _text(name, cells.get(name, "")) for name in TEXTS}
     at = _moment(cells.get("at", ""))
-    if not texts["printer"].strip() and not texts["serial"].strip():
-        raise Wrong("printer", texts["printer"], "the printer's name (or its serial number in the column serial)")
+    _named(texts)
     impressions = _count(cells.get("impressions", ""))
     told = [name for name in ("supply", "kind", "capacity", "level") if cells.get(name, "").strip()]
     supply = _supply(texts, cells) if told else None
     if supply is None and impressions is None:
         raise Wrong("level", "", "a level with its supply, or impressions: this row tells neither")
     return Row(at, texts["printer"], texts["serial"], texts["model"], texts["site"], supply, impressions)
+
+
+def faults(cells: Mapping[str, str], unread: Collection[str] = ()) -> tuple[Wrong, ...]:
+    """Every cell of a row that cannot be understood, in the order of the columns.
+
+    ``unread``: columns whose cells are wrong for another reason, of which nothing more is said.
+    """
+    found: dict[str, Wrong] = {}
+
+    def tried(look: Callable[[], object]) -> None:
+        try:
+            look()
+        except Wrong as wrong:
+            if wrong.column not in unread:
+                found.setdefault(wrong.column, wrong)
+
+    for name in TEXTS:
+        tried(partial(_text, name, cells.get(name, "")))
+    texts = {name: "" if name in found else unguard(cells.get(name, "")) for name in TEXTS}
+    tried(lambda: _moment(cells.get("at", "")))
+    if not {"printer", "serial"} & {*found, *unread}:
+        tried(lambda: _named(texts))
+    tried(lambda: _count(cells.get("impressions", "")))
+    if any(cells.get(name, "").strip() for name in ("supply", "kind", "capacity", "level")):
+        if not {"supply", "kind"} & {*found, *unread}:
+            tried(lambda: _key_and_kind(texts))
+        tried(lambda: _unit(texts))
+        tried(lambda: _amount("capacity", cells.get("capacity", "")))
+        tried(lambda: _amount("level", cells.get("level", "")))
+    return tuple(sorted(found.values(), key=lambda one: COLUMNS.index(one.column)))
+
+
+def _named(texts: Mapping[str, str]) -> None:
+    if not texts["printer"].strip() and not texts["serial"].strip():
+        raise Wrong("printer", texts["printer"], "the printer's name (or its serial number in the column serial)")
 
 
 def _text(column: str, cell: str) -> str:
@@ -153,6 +188,15 @@ def _moment(text: str) -> datetime:
 
 
 def _supply(texts: Mapping[str, str], cells: Mapping[str, str]) -> SeenSupply:
+    key, kind = _key_and_kind(texts)
+    unit = _unit(texts)
+    supply_class = RECEPTACLE if kind.startswith("waste") else CONSUMED
+    capacity = _amount("capacity", cells.get("capacity", ""))
+    level = _amount("level", cells.get("level", ""))
+    return SeenSupply(key, kind, supply_class, texts["colorant"].strip() or None, unit, capacity, level)
+
+
+def _key_and_kind(texts: Mapping[str, str]) -> tuple[str, str]:
     key, kind, colorant = texts["supply"].strip(), texts["kind"].strip(), texts["colorant"].strip()
     if not key and not kind:
         raise Wrong("supply", "", "the supply's name, such as toner:black or wasteToner (or its kind)")
@@ -160,14 +204,13 @@ def _supply(texts: Mapping[str, str], cells: Mapping[str, str]) -> SeenSupply:
         named = re.split("[:#]", key)[0]
         kind = named if named in SUPPLY_TYPE.values() else "unknown"
     _listed("kind", kind, _KINDS)
-    if not key:
-        key = f"{kind}:{colorant}" if colorant else kind
+    return key or (f"{kind}:{colorant}" if colorant else kind), kind
+
+
+def _unit(texts: Mapping[str, str]) -> str:
     unit = texts["unit"].strip() or "unknown"
     _listed("unit", unit, _UNITS)
-    supply_class = RECEPTACLE if kind.startswith("waste") else CONSUMED
-    capacity = _amount("capacity", cells.get("capacity", ""))
-    level = _amount("level", cells.get("level", ""))
-    return SeenSupply(key, kind, supply_class, colorant or None, unit, capacity, level)
+    return unit
 
 
 def _listed(column: str, word: str, listed: Collection[str]) -> None:

@@ -19,6 +19,16 @@ from agent.store import Store, StoreRejected
 _ROWS_AT_ONCE = 20_000
 
 
+def _no_text(name: str, cell: str) -> Wrong | None:
+    """What is wrong with a cell whose octets are no UTF-8."""
+    try:
+        cell.encode()
+    except UnicodeEncodeError:
+        shown = cell.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+        return Wrong(name, shown, "text in UTF-8")
+    return None
+
+
 def _is_text(name: str) -> bool:
     """Whether these were octets of UTF-8, and of no file of another kind."""
     return not any(sign == "\0" or "\ud800" <= sign <= "\udfff" for sign in name)
@@ -26,15 +36,22 @@ def _is_text(name: str) -> bool:
 
 @dataclass(frozen=True, slots=True)
 class BadRow:
-    """One row that did not go in. ``column`` is empty where the row as a whole is wrong."""
+    """One row that did not go in: its bad cells, each by its column (empty: the row as a whole) and what is wrong."""
 
     file: str
     line: int
-    column: str
-    what: str
+    cells: tuple[tuple[str, str], ...]
 
     def __str__(self) -> str:
-        return f"{self.file}, line {self.line}, {self.what}"
+        return "\n".join(f"{self.file}, line {self.line}, {what}" for _, what in self.cells)
+
+
+class _Badly(ValueError):
+    """A row with cells that cannot be understood."""
+
+    def __init__(self, *cells: Wrong) -> None:
+        super().__init__("; ".join(map(str, cells)))
+        self.cells = cells
 
 
 class Import:
@@ -64,8 +81,8 @@ class Import:
                 continue
             try:
                 self._waiting.append(self._row(header, cells))
-            except Wrong as wrong:
-                self._complain(line, wrong.column, str(wrong))
+            except _Badly as bad:
+                self._complain(line, *((one.column, str(one)) for one in bad.cells))
             else:
                 self.good_rows += 1
                 at = self._waiting[-1].at
@@ -86,13 +103,17 @@ class Import:
             "bad": self.bad_rows,
             "changed": self.changed,
             "new_printers": self.new_printers,
-            "errors": [{"line": one.line, "column": one.column or None, "error": one.what} for one in self.bad],
+            "errors": [
+                {"line": one.line, "column": column or None, "error": what}
+                for one in self.bad
+                for column, what in one.cells
+            ],
         }
 
-    def _complain(self, line: int, column: str, what: str) -> None:
+    def _complain(self, line: int, *cells: tuple[str, str]) -> None:
         self.bad_rows += 1
         if len(self.bad) < self._shown:
-            self.bad.append(BadRow(self._file, line, column, what))
+            self.bad.append(BadRow(self._file, line, cells))
 
     def _header(self, reader: Iterator[list[str]]) -> list[str]:
         try:
@@ -131,19 +152,22 @@ class Import:
             except StopIteration:
                 return
             except csv.Error as error:
-                self._complain(line, "", f"this is no row of CSV ({error})")
+                self._complain(line, ("", f"this is no row of CSV ({error})"))
 
     def _row(self, header: list[str], cells: list[str]) -> Row:
         if len(cells) != len(header):
             counted = "1 cell" if len(cells) == 1 else f"{len(cells)} cells"
-            raise Wrong(header[min(len(cells), len(header) - 1)], counted, f"{len(header)} cells, as in line 1")
-        for name, cell in zip(header, cells, strict=True):
+            where = header[min(len(cells), len(header) - 1)]
+            raise _Badly(Wrong(where, counted, f"{len(header)} cells, as in line 1"))
+        row = dict(zip(header, cells, strict=True))
+        strange = {name: one for name, cell in row.items() if (one := _no_text(name, cell)) is not None}
+        if not strange:
             try:
-                cell.encode()
-            except UnicodeEncodeError:
-                shown = cell.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
-                raise Wrong(name, shown, "text in UTF-8") from None
-        return csv_rows.read(dict(zip(header, cells, strict=True)))
+                return csv_rows.read(row)
+            except Wrong as wrong:
+                raise _Badly(*(csv_rows.faults(row) or (wrong,))) from None
+        others = csv_rows.faults({**row, **dict.fromkeys(strange, "")}, unread=strange)
+        raise _Badly(*sorted((*strange.values(), *others), key=lambda one: COLUMNS.index(one.column)))
 
     # --- into the store -----------------------------------------------------------------------------------------
 

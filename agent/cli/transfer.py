@@ -155,8 +155,8 @@ def import_(
 
     Columns, in any order: at, printer, serial, model, site, supply, kind, colorant, unit, capacity, level, impressions.
     "at" is ISO 8601 with offset. "level" is what is left (of a waste receptacle: the space left): a whole number, or
-    nothing, unknown or -2, some or -3, other or -1. The same rows twice change nothing. A bad row is named by line and
-    column, the good ones go in, and the exit status is 1.
+    nothing, unknown or -2, some or -3, other or -1. The same rows twice change nothing. Every bad cell is named by its
+    line and column, the good rows go in, and the exit status is 1.
 
     \b
     Example:
