@@ -12,10 +12,8 @@ from hypothesis import strategies as st
 from agent.cli import csv_rows
 from tests.store.test_transfer import HEADER, ROWS, Ran, csv_file
 
-CELLS = st.sampled_from(
-    ["", " ", "2026-03-02T08:00:00Z", "yesterday", "desk-1", "toner:black", "toner", "percent", "some", "-4", "80", "1.5",
-     "x" * 300, "'=1"]
-)  # fmt: skip
+AMOUNTS = ("percent", "some", "-4", "80", "1.5")
+CELLS = st.sampled_from(("", " ", "2026-03-02T08:00:00Z", "yesterday", "desk-1", "toner:black", "x" * 300, *AMOUNTS))
 
 
 @pytest.fixture
@@ -46,10 +44,15 @@ def test_a_cell_that_is_no_text_is_named_beside_the_other_bad_ones(tmp_path: Pat
 def test_a_row_has_faults_exactly_when_it_cannot_be_read_and_the_first_one_met_is_among_them(row):
     faults = csv_rows.faults(row)
     assert [one.column for one in faults] == sorted({one.column for one in faults}, key=csv_rows.COLUMNS.index)
+    said = refused(row)
+    # That a row tells nothing at all is said of it as a whole, when every cell by itself is well.
+    assert (said in map(str, faults)) if faults else ("tells neither" in said or not said)
+
+
+def refused(row: dict[str, str]) -> str:
+    """Why the row cannot be read; "" where it can."""
     try:
         csv_rows.read(row)
     except csv_rows.Wrong as wrong:
-        # That a row tells nothing at all is said of it as a whole, when every cell by itself is well.
-        assert str(wrong) in map(str, faults) or (not faults and "tells neither" in str(wrong))
-    else:
-        assert faults == ()
+        return str(wrong)
+    return ""
