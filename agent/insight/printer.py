@@ -19,12 +19,13 @@ from agent.insight import kin, lives
 from agent.insight.days import Floats
 from agent.insight.kin import Fleet, Kind, Summary, SupplySummary, UseMark
 from agent.insight.logbook import holding
+from agent.insight.rounding import rounding_says
 from agent.insight.runout import HORIZON
 from agent.insight.series import Counts, Heard, Ordered, counts, heard, in_order, levels, moment
 from agent.insight.steps import Steps, find_step, settle
 from agent.insight.story import tell
 from agent.insight.usage import Ahead, Flow, Site, ahead, by_time, clock_counts, describe, flow
-from agent.insight.wear import Believed, Wear, halves, left_at_end, measured, rounding_says, wear
+from agent.insight.wear import Believed, Wear, halves, left_at_end, measured, wear
 from agent.model.day_words import dated_words
 from agent.model.fleet import CounterTrack, CountPoint, LevelPoint, PrinterHistory, SupplyTrack
 from agent.model.insight import DRY, EARLY, Insight, Life, Note
@@ -67,6 +68,7 @@ class Part:
     steps: Steps
     use: Flow
     counts: Counts
+    taken: Believed
     worn: list[Wear]
     stretches: list[lives.Stretch]
     declared: float | None
@@ -236,6 +238,7 @@ def _part(study: Study, track: SupplyTrack, ordered: Ordered[LevelPoint], key: s
         steps,
         use,
         count,
+        taken,
         worn,
         stretches,
         _declared(study, track, ordered),
@@ -300,7 +303,11 @@ def _teach(part: Part) -> SupplySummary:
             for one, stretch, mark in zip(part.worn, part.stretches, part.marks, strict=True)
             if one.pages > 0 and (not one.full or not stretch.followed) and mark is None
         ]
-    says = np.sum([rounding_says(one, part.steps) for one in part.worn], axis=0) if part.worn else np.zeros(3)
+    told = [
+        rounding_says(part.taken, stretch, one, part.steps, part.use.level, part.coverage)
+        for one, stretch in zip(part.worn, part.stretches, strict=True)
+    ]
+    says = np.sum(told, axis=0) if told else np.zeros(3)
     return SupplySummary(
         part.kind,
         mark if not part.use.by_time else None,

@@ -16,12 +16,12 @@ import numpy as np
 from agent.insight.days import Floats
 from agent.insight.lives import Shown, Stretch
 from agent.insight.series import Bools, Counts
-from agent.insight.steps import ROUNDINGS, Steps, first_step_says
+from agent.insight.steps import ROUNDINGS, Steps
 
 COVERAGE_NOISE = 0.03
 """The variance by which one workday's use a page differs from the life's mean, before the fleet tells (common
 practice, no source)."""
-_MANY = 24
+MANY = 24
 FLOOR = 0.01**2
 """Nothing is measured better than this (variance of the logarithm of the use)."""
 
@@ -123,10 +123,10 @@ def wear(levels: Believed, stretch: Stretch, counts: Counts, steps: Steps) -> We
     full = swap is not None and not swap.used_before and (share[begin] >= top or bool(levels.some[begin]))
     if levels.only_some and swap is not None and swap.logged and share[begin] < 0.5:
         return Wear(start, full, True, 1.0, 1.0, 1.0, end, None, None, 0, bool(levels.some[stop - 1]))
-    drops, above, lowest = _drops(levels.shares[begin:stop])
+    drops, above, lowest = drops_of(levels.shares[begin:stop])
     edges = [_border(levels, (begin + drops[at], above[at]), stop, end[1], steps.size) for at in (0, -1) if drops]
     middle = None
-    if len(drops) >= _MANY:
+    if len(drops) >= MANY:
         at = len(drops) // 2
         middle = _border(levels, (begin + drops[at], above[at]), stop, end[1], steps.size)
     return Wear(
@@ -150,7 +150,7 @@ def _bracket(counts: Counts, at: float) -> tuple[float, float]:
     return float(low[0]), float(high[0])
 
 
-def _drops(share: Floats) -> tuple[list[int], list[float], float]:
+def drops_of(share: Floats) -> tuple[list[int], list[float], float]:
     """Where in a life the level fell below all before it, the lowest before each such fall; and the lowest of all."""
     floor = np.minimum.accumulate(share)
     found = (floor[1:] < floor[:-1] - 1e-9).nonzero()[0] + 1
@@ -229,29 +229,6 @@ def halves(one: Wear, steps: Steps, a_day: float) -> tuple[float, float] | None:
     gap = float(np.log(falls[1] / pages[1]) - np.log(falls[0] / pages[0]))
     measured = float(blur * (1 / pages**2).sum())
     return max(-0.02, min(gap * gap, 0.25) - measured), float((a_day / pages).sum())
-
-
-def rounding_says(one: Wear, steps: Steps) -> tuple[float, float, float]:
-    """What a life that began full tells of the rounding (log-likelihoods; zeros when it tells nothing)."""
-    if not one.seen_start or steps.size >= 1.0:
-        return 0.0, 0.0, 0.0
-    if steps.size >= 0.04 and abs(1.0 - steps.size - one.shown_first) < 0.3 * steps.size:
-        # A new cartridge that is shown one step below full: rounded down. It may be a used one, which is rare.
-        return math.log(0.75), math.log(0.06), math.log(0.04)
-    if not one.full or one.first is None or one.last is None or one.borders < 3 or one.first.above < 0.98:
-        return 0.0, 0.0, 0.0
-    span = one.first.below - one.last.below
-    pages = (sum(one.last.enter) - sum(one.first.enter)) / 2
-    if span <= 0 or pages <= 0:
-        return 0.0, 0.0, 0.0
-    a_step = pages / span * steps.size
-    first = (sum(one.first.leave) - sum(one.start)) / 2
-    blur = (one.first.leave[1] - one.first.leave[0] + one.start[1] - one.start[0]) / a_step
-    if blur > 2.0:
-        return 0.0, 0.0, 0.0
-    # Fine steps: the first level shown may be a step or two below full, and what lay above it has been printed too.
-    above = (1.0 - one.first.above) / steps.size
-    return first_step_says(first / a_step - above, math.hypot(0.2, blur / 2))
 
 
 def left_at_end(one: Wear, steps: Steps, log_use: float | None) -> tuple[float, float]:
