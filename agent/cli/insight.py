@@ -12,6 +12,7 @@ import typer
 from agent.cli.options import AsJson, At, SettingsFile, StoreUrl
 from agent.cli.show import console, emit, fail, plain, table
 from agent.model.day_words import day_words, span_words
+from agent.model.dregs import dregs_words, shows_nothing
 from agent.model.wording import part, percent_words, supply_words
 from agent.model.zones import zone_of
 
@@ -96,7 +97,13 @@ def runout(  # noqa: PLR0913 - each is an option of the command
         console.print("No supply has been read by then.")
         return
     found.sort(key=lambda one: (one[1].empty_dates.p50 if one[1].empty_dates else _FAR, one[0].name, one[1].supply))
-    rows = [_runout_row(*one) for one in found]
+    dry = {
+        (number, life.supply)
+        for number, insight in book.insights.items()
+        for life in insight.lives
+        if shows_nothing(life)
+    }
+    rows = [_runout_row(printer, one, shows_0=(printer.id, one.supply) in dry) for printer, one in found]
     headers = ("", "Printer", "Site", "Supply", "Left", "Empty on", "Range", "7 days", "14 days", "Rests on")
     console.print(table(headers, rows, title=f"Run-out as of {_moment(book.as_of, chosen)}", right=(4, 7, 8), lead=6))
 
@@ -275,7 +282,7 @@ def _chance(chance: Mapping[int, float], days: int) -> str:
     return "<1 %" if value < 0.01 else ">99 %" if value > 0.99 else percent_words(value)
 
 
-def _runout_row(printer: Printer, one: Forecast) -> list[Text]:
+def _runout_row(printer: Printer, one: Forecast, *, shows_0: bool) -> list[Text]:
     soon = one.chance.get(7, 0.0)
     mark, style = ("!!", "bold red") if soon >= _HIGH else ("!", "yellow") if soon >= _SOME else ("", "")
     dates = one.empty_dates
@@ -289,7 +296,7 @@ def _runout_row(printer: Printer, one: Forecast) -> list[Text]:
         span_words(dates.p10, dates.p90, one.as_of) if dates else "",
         _chance(one.chance, 7),
         _chance(one.chance, 14),
-        one.reason or "; ".join(one.basis),
+        one.reason or "; ".join(filter(None, (dregs_words(one) if shows_0 else "", *one.basis))),
     ]
     cells = [plain(text) for text in told]
     for cell in cells[:6] if style else []:

@@ -18,6 +18,7 @@ from agent.model import upkeep as plans
 from agent.model.alarm import AlarmRecord
 from agent.model.alert_words import said_by
 from agent.model.day_words import day_words
+from agent.model.dregs import dregs_words
 from agent.model.fleet import Printer
 from agent.model.insight import PROBABILITIES, Forecast, Insight, Life, gists_of
 from agent.model.proof import Proof
@@ -265,7 +266,12 @@ def _is_empty(job: Job) -> None:
     job.press(STANDS if job.kind in STOPPING else OVERDUE)
     job.law = (0.0,) * len(PROBABILITIES)
     name = part(job.kind, job.colorant)
-    job.reasons.append(Reason(EMPTY, f"the {name} is full" if full else f"nothing is left of the {name}", chance=1.0))
+    text = f"the {name} is full" if full else f"nothing is left of the {name}"
+    if dregs := dregs_words(job.forecast):
+        text = (
+            f"the printer shows {'no space' if full else 'nothing'} left {'in' if full else 'of'} the {name}; {dregs}"
+        )
+    job.reasons.append(Reason(EMPTY, text, chance=1.0))
 
 
 # --- plans ---------------------------------------------------------------------------------------------------------

@@ -10,6 +10,7 @@ from datetime import date, datetime, timedelta
 from agent.insight.meter import NAMES, meter
 from agent.model.alarm import AlarmRecord
 from agent.model.alert_words import ERRORS, SEVERITY, Meaning, about, meaning
+from agent.model.dregs import dregs_words
 from agent.model.fleet import LedgerEntry, PrinterHistory, PrinterView, SupplyTrack
 from agent.model.grain import Grain
 from agent.model.insight import Forecast, Insight, Life, Usage
@@ -295,6 +296,7 @@ def outlook_of(forecast: Forecast | None, supply: Supply, today: date) -> Outloo
     what = "full" if supply.is_receptacle else "used up"
     dates = forecast.empty_dates
     more = []
+    dregs = dregs_words(forecast, percent) if supply.level == 0 else ""
     if forecast.empty.quantile(0.5) >= forecast.empty.beyond:
         when = f"Not {what} within {forecast.empty.beyond:.0f} days"
     elif dates.p90 <= today:
@@ -308,6 +310,8 @@ def outlook_of(forecast: Forecast | None, supply: Supply, today: date) -> Outloo
         more.append(f"{percent(chance)} chance within 14 days")
     if forecast.pages_left is not None and not supply.is_receptacle:
         more.append(f"about {number(_round(forecast.pages_left[1]))} pages left")
+    if dregs:
+        more.append(dregs)
     rests = f"Rests on {'; '.join(forecast.basis)}." if forecast.basis else ""
     return Outlook(when, "; ".join(more), rests)
 
