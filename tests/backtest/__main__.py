@@ -20,16 +20,16 @@ from tests.backtest import policy, report, swapping, trial, world
 from tests.backtest.hardness import AS_ASKED, HARSH, Hardness
 
 TUNING_SEEDS = (1, 2, 3, 4, 5)
-TEST_SEEDS = (601, 602, 603)
-"""Seeds 101 to 103, 201 to 203, 301 to 303 and 501 to 503 have been looked at in earlier states of the method, so they
-are fresh no more."""
+TEST_SEEDS = (701, 702, 703)
+"""Seeds 101 to 103, 201 to 203, 301 to 303, 501 to 503 and 601 to 603 have been looked at in earlier states of the
+method, so they are fresh no more."""
 STEPS = (0.01, 0.05, 0.10, 0.25, world.SOME_ONLY)
 
 
 def main() -> None:
     """Read the options, run, print, write."""
     options = _options()
-    console = Console(highlight=False, width=150 if not Console().is_terminal else None)
+    console = Console(highlight=False, width=175 if not Console().is_terminal else None)
     seeds = tuple(options.seeds or (TEST_SEEDS[:1] if options.quick else TEST_SEEDS))
     printers = options.printers or (80 if options.quick else 300)
     plan = trial.Plan(many=6 if options.quick else 8)

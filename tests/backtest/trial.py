@@ -35,7 +35,9 @@ FIELDS = (
     "day10",
     "day50",
     "day90",
+    *(f"clock_{name}" for name in ("true", "p50", "oracle", "limit")),
 )
+"""Days ahead with the hours taken out in which nobody prints (``open_days``), whole days, and days by the clock."""
 
 
 @dataclass(frozen=True)
@@ -88,8 +90,9 @@ def run(
                     reasons.append(reason)
                     tick()
     made = np.array(rows)
+    clock = made[:, [FIELDS.index(name) for name in ("true", "p50", "oracle", "limit")]]
     made[:, 2:11] = open_days(made[:, 2:11])
-    return made, reasons
+    return np.hstack([made, clock]), reasons
 
 
 def _one(
