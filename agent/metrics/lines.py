@@ -30,6 +30,8 @@ REST_SECONDS = 0.0002
 _WORK_BEFORE_REST = 480
 """In parts looked at; one that is written anew counts as ``_WRITING``. About two milliseconds."""
 _WRITING = 12
+_OCTETS_BEFORE_REST = 512 * 1024
+"""Of lines put together from what is written: about two milliseconds, too."""
 _MEMO, _NUMBERS = 20_000, 4_096
 _CHUNK = 1024 * 1024
 """Octets. Each chunk changes threads some times on its way out, and may wait for the interpreter each time."""
@@ -183,7 +185,7 @@ class PrinterLines:
         """The lines of these printers, family by family, in chunks. ``heads``: what stands before each family."""
         rows = self.refresh(views)
         chunk: list[bytes] = []
-        size = 0
+        size = unrested = 0
         for place, metric in enumerate(PRINTERS):
             headed = False
             for start in range(0, len(rows), _ROWS):
@@ -193,7 +195,10 @@ class PrinterLines:
                     headed = True
                 chunk.append(lines)
                 size += len(lines)
-                self._rest()
+                unrested += len(lines)
+                if unrested >= _OCTETS_BEFORE_REST:
+                    self._rest()
+                    unrested = 0
                 if size >= _CHUNK:
                     yield b"".join(chunk)
                     chunk, size = [], 0

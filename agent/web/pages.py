@@ -19,6 +19,7 @@ from agent.model.health import Health
 from agent.web.gate import Gate
 from agent.web.headers import StrictHeaders
 from agent.web.house import House
+from agent.web.squeezed import LEVEL, squeezed
 
 if TYPE_CHECKING:
     from agent.web.live import Bulletin
@@ -92,7 +93,12 @@ def build_app(
         if isinstance(page, bytes):
             return Response(page, headers=headers)
         # The page of a large fleet is never in memory as a whole.
-        return StreamingResponse(page if request.method == "GET" else iter(()), headers=headers)
+        if request.method != "GET":
+            return StreamingResponse(iter(()), headers=headers)
+        if "gzip" in request.headers.get("accept-encoding", ""):
+            headers |= {"content-encoding": "gzip", "vary": "Accept, Accept-Encoding"}
+            return StreamingResponse(squeezed(page), headers=headers)
+        return StreamingResponse(page, headers=headers)
 
     def alive(_: Request) -> Response:
         now = health()
@@ -129,7 +135,7 @@ def build_app(
         middleware=[
             Middleware(StrictHeaders, styles=(STYLE,)),
             *doors,
-            Middleware(GZipMiddleware, minimum_size=2000, compresslevel=3),
+            Middleware(GZipMiddleware, minimum_size=2000, compresslevel=LEVEL),
         ],
         exception_handlers=handlers,
     )

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import gzip
 import logging
+import random
+import zlib
 from collections.abc import Iterator
 
 import httpx
@@ -11,6 +14,7 @@ import pytest
 from agent.metrics import Metrics
 from agent.model.health import Health
 from agent.web import Server, build_app
+from agent.web.squeezed import squeezed
 from tests.metrics.fleet import snapshot, view
 
 STATE = snapshot(*(view(number) for number in range(1, 301)))
@@ -31,12 +35,16 @@ def test_the_page_arrives_whole(encoding: str) -> None:
         assert answer.content == whole
         assert answer.headers["content-type"] == kind
         assert answer.headers.get("content-encoding", "identity") == encoding
+        assert {one.strip().lower() for one in answer.headers["vary"].split(",")} == {"accept", "accept-encoding"}
         assert answer.headers["cache-control"] == "no-store"
         head = ask(server, "HEAD")
         assert (head.status_code, head.content, head.headers["content-type"]) == (200, b"", kind)
 
 
-def test_a_page_that_fails_on_the_way_is_not_taken_for_a_whole_one(caplog: pytest.LogCaptureFixture) -> None:
+@pytest.mark.parametrize("encoding", ["gzip", "identity"])
+def test_a_page_that_fails_on_the_way_is_not_taken_for_a_whole_one(
+    encoding: str, caplog: pytest.LogCaptureFixture
+) -> None:
     def failing(_: str | None) -> tuple[Iterator[bytes], str]:
         def chunks() -> Iterator[bytes]:
             yield b"lowmark_x 1\n"
@@ -46,6 +54,29 @@ def test_a_page_that_fails_on_the_way_is_not_taken_for_a_whole_one(caplog: pytes
 
     with Server(build_app(failing, Health)) as server, caplog.at_level(logging.CRITICAL):
         with pytest.raises(httpx.RemoteProtocolError):
-            ask(server, **{"accept-encoding": "identity"})
+            ask(server, **{"accept-encoding": encoding})
         # The server goes on.
         assert httpx.get(f"http://{server.address}/", trust_env=False).status_code == 200
+
+
+def test_what_is_squeezed_is_one_gzip_stream_in_large_pieces() -> None:
+    rng = random.Random(5)
+    told = [rng.randbytes(100_000) for _ in range(20)]  # nothing of it can be squeezed
+    pieces = list(squeezed(told))
+    assert len(pieces) <= 11
+    press = zlib.decompressobj(16 + zlib.MAX_WBITS)
+    assert press.decompress(b"".join(pieces)) == b"".join(told)
+    assert press.eof
+    assert not press.unused_data
+    assert gzip.decompress(b"".join(squeezed([]))) == b""
+
+
+def test_what_fails_while_it_is_squeezed_fails_there_too() -> None:
+    def failing() -> Iterator[bytes]:
+        yield bytes(200_000)
+        raise RuntimeError("on the way")
+
+    given: list[bytes] = []
+    with pytest.raises(RuntimeError, match="on the way"):
+        given.extend(squeezed(failing()))
+    assert given == []
