@@ -203,7 +203,13 @@ def number_in(text: str) -> int:
 def _form(view: PrinterView, sheet: Sheet, status: int = 200, fault: str = "") -> Response:
     printer = view.printer
     return answer(
-        "service_form.html", status, here="/round", sheet=sheet, printer=printer, fault=fault, zone=printer.place.zone
+        "service_form.html",
+        status,
+        here="/printers",
+        sheet=sheet,
+        printer=printer,
+        fault=fault,
+        zone=printer.place.zone,
     )
 
 
