@@ -14,6 +14,7 @@ from agent.alarms.spells import LEDGER_KINDS, chatter_window, story
 from agent.alarms.wording import part
 from agent.app.evidence import SERVICE_KINDS
 from agent.app.outlooks import spare_of
+from agent.drawing import more_signs
 from agent.insight.deeds import KINDS
 from agent.insight.shelf import Shelf
 from agent.model.alarm import AlarmRecord, AlarmState, standing
@@ -75,7 +76,7 @@ def compose(letter: Letter, sources: Sources, now: datetime) -> Digest:
         sites = sorted({one.printer.place.site for one in meant}) if letter.sites else [None]
         rounds = [sources.plan(site) for site in sites]
         return morning(rounds, day_of(letter, sources.settings, now), where, alarms, locale, letter.to)
-    return weekly(_week(letter, sources, meant, alarms, where, now), locale, letter.to)
+    return weekly(_week(letter, sources, meant, alarms, where, now), locale, letter.to, more_signs())
 
 
 def chosen(letter: Letter, printer: Printer) -> bool:

@@ -12,7 +12,7 @@ from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from agent.drawing import Kind, drawn
+from agent.drawing import Kind, drawn, lettering, more_signs
 from agent.model.day_words import day_words
 from agent.model.failure import Failure
 from agent.model.insight import DRY, EARLY, STILL_IN
@@ -258,7 +258,8 @@ def save(pictures: Sequence[Picture], path: Path) -> None:
             axes.set_title(one.title, loc="left", fontsize=10)
             axes.spines[["top", "right"]].set_visible(False)
 
-    made = drawn(draw, (9, 3 * len(pictures)), kind, dots=100, layout="constrained")
+    letters = lettering(more_signs()) if kind != "svg" else {}
+    made = drawn(draw, (9, 3 * len(pictures)), kind, dots=100, style=letters, layout="constrained")
     try:
         path.write_bytes(made)
     except OSError as problem:

@@ -136,7 +136,7 @@ def _check_site(site: str | None, sites: set[str]) -> None:
 
 
 def _write(made: Round, known: Settings, to: Path | None) -> None:
-    from agent.web.paper import more_signs
+    from agent.drawing import more_signs
     from agent.web.round_pdf import pdf
 
     path = to or Path(f"round-{_file_word(made.site or 'all')}-{made.day}.pdf")

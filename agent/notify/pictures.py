@@ -1,14 +1,16 @@
 """The pictures of the fleet letter, drawn by matplotlib: PNG, twice as fine as they are shown, quiet to look at.
 
+A name whose signs no font of the machine has is left to the text of the letter, which has its things in the same order.
 Colours are not the only sign: what matters also differs in shape or is written beside it.
 """
 
 from __future__ import annotations
 
 from datetime import date, timedelta
+from pathlib import Path
 from typing import Any
 
-from agent.drawing import drawn
+from agent.drawing import can_draw, drawn, lettering
 from agent.model.week import Week
 from agent.notify.written import Locale
 
@@ -20,11 +22,15 @@ MOST_LINES = 18
 _STYLE = {"font.size": 9, "text.color": SLATE, "axes.labelcolor": SLATE, "xtick.color": SLATE, "ytick.color": SLATE}
 
 
-def run_outs(week: Week, locale: Locale) -> bytes:
-    """What runs out in the week to come: for each the likeliest day, and the span that holds 8 chances in 10."""
+def run_outs(week: Week, locale: Locale, more: Path | None = None) -> bytes:
+    """What runs out in the week to come: for each the likeliest day, and the span that holds 8 chances in 10.
+
+    ``more``: a font for signs that the usual one does not have.
+    """
     some = week.coming[:MOST_LINES]
     first = week.until.date()
     last = first + timedelta(days=9)
+    names = [_named(f"{one.printer}: {one.part}", at, more) for at, one in enumerate(some, 1)]
 
     def draw(axes: Any) -> None:
         for at, one in enumerate(some):
@@ -37,7 +43,7 @@ def run_outs(week: Week, locale: Locale) -> bytes:
                 axes.plot([max(middle, -0.3)], [at], marker="D", color=TEAL, markersize=6)
             if open_end:
                 axes.annotate("→", (9.3, at), va="center", ha="left", color=TEAL)
-        axes.set_yticks(range(len(some)), [_named(f"{one.printer}: {one.part}") for one in some])
+        axes.set_yticks(range(len(some)), names)
         axes.invert_yaxis()
         axes.set_xlim(-0.4, 9.8)
         axes.set_ylim(len(some) - 0.4, -0.6)
@@ -45,12 +51,13 @@ def run_outs(week: Week, locale: Locale) -> bytes:
         axes.axvline(7, color=SLATE, linewidth=0.8, linestyle=":")
         axes.grid(axis="x", color=PALE, linewidth=0.6)
 
-    return _drawn(draw, 0.9 + 0.32 * max(1, len(some)))
+    return _drawn(draw, 0.9 + 0.32 * max(1, len(some)), more)
 
 
-def pages(week: Week, locale: Locale) -> bytes:
+def pages(week: Week, locale: Locale, more: Path | None = None) -> bytes:
     """Impressions of each site: this week's bar, and a mark where the week before ended."""
     some = week.pages[:MOST_LINES]
+    names = [_named(one.site or "no site", at, more) for at, one in enumerate(some, 1)]
 
     def draw(axes: Any) -> None:
         most = max([1, *(max(one.pages, one.before) for one in some)])
@@ -58,7 +65,7 @@ def pages(week: Week, locale: Locale) -> bytes:
             axes.barh(at, one.pages, height=0.55, color=TEAL)
             axes.plot([one.before, one.before], [at - 0.42, at + 0.42], color=AMBER, linewidth=2)
             axes.text(max(one.pages, one.before) + most * 0.015, at, locale.number(one.pages), va="center", color=SLATE)
-        axes.set_yticks(range(len(some)), [_named(one.site or "no site") for one in some])
+        axes.set_yticks(range(len(some)), names)
         axes.invert_yaxis()
         axes.set_xlim(0, most * 1.16)
         axes.set_ylim(len(some) - 0.4, -0.6)
@@ -66,7 +73,7 @@ def pages(week: Week, locale: Locale) -> bytes:
         axes.locator_params(axis="x", nbins=5, integer=True)
         axes.grid(axis="x", color=PALE, linewidth=0.6)
 
-    return _drawn(draw, 0.8 + 0.42 * max(1, len(some)))
+    return _drawn(draw, 0.8 + 0.42 * max(1, len(some)), more)
 
 
 def alarms(week: Week, locale: Locale) -> bytes:
@@ -92,11 +99,13 @@ def _day(at: date, first: date) -> float:
     return float((at - first).days)
 
 
-def _named(text: str, longest: int = 34) -> str:
+def _named(text: str, number: int, more: Path | None, longest: int = 34) -> str:
+    if not can_draw(text, more):
+        return f"number {number} in the text"
     return text if len(text) <= longest else text[: longest - 1] + "…"
 
 
-def _drawn(draw: Any, high: float) -> bytes:
+def _drawn(draw: Any, high: float, more: Path | None = None) -> bytes:
     def on(figure: Any) -> None:
         axes = figure.subplots()
         for side in ("top", "right", "left"):
@@ -106,4 +115,6 @@ def _drawn(draw: Any, high: float) -> bytes:
         axes.set_axisbelow(True)
         draw(axes)
 
-    return drawn(on, (WIDE, min(8.0, high)), "png", dots=DOTS, style=_STYLE, layout="constrained")
+    return drawn(
+        on, (WIDE, min(8.0, high)), "png", dots=DOTS, style={**_STYLE, **lettering(more)}, layout="constrained"
+    )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import timedelta
+from pathlib import Path
 
 from agent.alarms.wording import clean
 from agent.model.digest import Digest, Picture
@@ -15,8 +16,8 @@ MOST_ROWS = 25
 MOST_SERVED = 30
 
 
-def weekly(week: Week, locale: Locale, to: tuple[str, ...] = ()) -> Digest:
-    """The letter."""
+def weekly(week: Week, locale: Locale, to: tuple[str, ...] = (), more: Path | None = None) -> Digest:
+    """The letter. ``more``: a font for names in its pictures whose signs the usual one does not have."""
     zone = zone_of(week.zone)
     first, last = week.since.astimezone(zone).date(), (week.until.astimezone(zone) - timedelta(days=1)).date()
     total = sum(one.pages for one in week.pages)
@@ -25,9 +26,9 @@ def weekly(week: Week, locale: Locale, to: tuple[str, ...] = ()) -> Digest:
     if week.silent:
         sheet.say(f"Not answering at present: {_listed(week.silent)}.")
     drawn: list[Picture] = []
-    _coming(sheet, week, locale, drawn)
+    _coming(sheet, week, locale, drawn, more)
     _order(sheet, week, locale)
-    _pages(sheet, week, locale, drawn)
+    _pages(sheet, week, locale, drawn, more)
     _alarms(sheet, week, locale, drawn)
     _served(sheet, week, locale)
     sheet.say(f"As of {locale.moment(week.until.astimezone(zone))}. Chances are forecasts, not promises.", small=True)
@@ -52,13 +53,13 @@ def _listed(names: tuple[str, ...], most: int = 8) -> str:
     return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
-def _coming(sheet: Sheet, week: Week, locale: Locale, drawn: list[Picture]) -> None:
+def _coming(sheet: Sheet, week: Week, locale: Locale, drawn: list[Picture], more: Path | None) -> None:
     sheet.head("The week to come: what runs out")
     if not week.coming:
         sheet.say("Nothing is likely to run out within the next seven days.")
         return
     alt = f"Days on which {len(week.coming)} supplies will probably run out; the table below says the same in words."
-    drawn.append(Picture("run-outs", alt, pictures.run_outs(week, locale)))
+    drawn.append(Picture("run-outs", alt, pictures.run_outs(week, locale, more)))
     sheet.picture("run-outs", alt)
     sheet.say("The diamond is the likeliest day, the bar holds it with 8 chances in 10.", small=True)
     rows = []
@@ -95,7 +96,7 @@ def _order(sheet: Sheet, week: Week, locale: Locale) -> None:
     sheet.table(("Part", "When", "Cost", "Why"), rows)
 
 
-def _pages(sheet: Sheet, week: Week, locale: Locale, drawn: list[Picture]) -> None:
+def _pages(sheet: Sheet, week: Week, locale: Locale, drawn: list[Picture], more: Path | None) -> None:
     sheet.head("Impressions by site")
     if not any(one.pages or one.before for one in week.pages):
         sheet.say("No counter has moved in the last two weeks, as far as printers tell theirs.")
@@ -104,7 +105,7 @@ def _pages(sheet: Sheet, week: Week, locale: Locale, drawn: list[Picture]) -> No
         f"{one.site or 'no site'} {locale.number(one.pages)} (week before: {locale.number(one.before)})"
         for one in week.pages[:MOST_ROWS]
     )
-    drawn.append(Picture("pages", words, pictures.pages(week, locale)))
+    drawn.append(Picture("pages", words, pictures.pages(week, locale, more)))
     sheet.picture("pages", words)
     sheet.say("Bars are this week's; the upright stroke is the week before.", small=True)
 

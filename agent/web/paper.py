@@ -2,8 +2,8 @@
 
 The look is drawn from the work: a drum that a sheet runs under, and numbers as the wheels of a page counter. Nothing
 depends on colour. The font (DejaVu Sans, which matplotlib brings along) has Latin, Greek, Cyrillic and more; where the
-machine has a font with East Asian signs (``more_signs``), these are set in it. In the place of what no font has, words
-say that it cannot be printed here.
+machine has a font with East Asian signs (``drawing.more_signs``), these are set in it. In the place of what no font
+has, words say that it cannot be printed here.
 """
 
 from __future__ import annotations
@@ -30,11 +30,6 @@ UNPRINTABLE = "(not printable here)"
 """What stands in the place of words whose signs no font has."""
 _FONTS = {"": "DejaVuSans.ttf", "B": "DejaVuSans-Bold.ttf"}
 _MORE = "more"
-_MORE_PLACES = (
-    "/usr/share/fonts/truetype/droid/DroidSansFallbackFull.ttf",  # Debian: fonts-droid-fallback
-    "/usr/share/fonts/google-droid-sans-fonts/DroidSansFallbackFull.ttf",  # Fedora: google-droid-sans-fonts
-    "/usr/share/fonts/opentype/unifont/unifont.otf",  # Debian: fonts-unifont
-)
 _WIDE = re.compile(r"[\u2e80-\u9fff\uac00-\ud7af\uf900-\ufaff\uff00-\uffef]")
 """Signs of scripts that put no blanks between words (CJK, kana, hangul): a line may end after any of them."""
 
@@ -51,11 +46,6 @@ def font_file(style: str) -> Path:
         if path.is_file():
             return path
     raise NoFont(f"{_FONTS[style]} is missing; it comes with matplotlib: install Lowmark again")
-
-
-def more_signs() -> Path | None:
-    """A font with East Asian signs that this machine has, or None."""
-    return next((path for path in map(Path, _MORE_PLACES) if path.is_file()), None)
 
 
 @dataclass(slots=True)

@@ -113,7 +113,7 @@ class RoundPages:
 
     def paper(self, request: Request) -> Response:
         """The round as a PDF to carry along."""
-        from agent.web.paper import more_signs
+        from agent.drawing import more_signs
         from agent.web.round_pdf import pdf
 
         made, _, site, _ = self._asked(request)

@@ -41,7 +41,7 @@ class _Work:
 def pdf(made: Round, base: str = "", more: Path | None = None) -> bytes:
     """The round as PDF, A4. ``base``: where phones find the pages; "" prints no QR codes, and a line that says why.
 
-    ``more``: a font for signs that the usual one does not have (``paper.more_signs``). Raises NoFont.
+    ``more``: a font for signs that the usual one does not have (``drawing.more_signs``). Raises NoFont.
     """
     title = f"Round, {made.site or 'all sites'}, {locales.long_day(made.day)}"
     pen = Pen(title, made.as_of, more)
