@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
-from rich.box import SIMPLE_HEAD
+from rich.box import SIMPLE_HEAD, Box
 from rich.console import Console, ConsoleOptions, RenderResult
 from rich.measure import Measurement
 from rich.padding import Padding
@@ -30,6 +30,10 @@ _GLUE = "\ue000"
 """Stands for a space at which no line ends until lines are made: Rich breaks at the no-break space of Unicode too."""
 _BESIDE = 30
 """What is no longer than this shares a line with its neighbours below its row."""
+_EDGE = 1
+"""Both forms stand so far from the left, with a rule below the headers and a blank line before and after."""
+_PLAIN_HEAD = Box("    \n    \n -- \n    \n    \n    \n    \n    \n", ascii=True)
+"""The same rule where a terminal knows ASCII alone."""
 
 
 @dataclass(frozen=True)
@@ -93,19 +97,25 @@ class Listing:
 
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         """The rows, in the form that the width allows."""
-        for part in self._parts(options.max_width):
+        box = _PLAIN_HEAD if options.ascii_only else SIMPLE_HEAD
+        for part in self._parts(options.max_width, box):
             for segment in console.render(part, options):
                 yield segment._replace(text=segment.text.replace(_GLUE, " "))
 
-    def _parts(self, width: int) -> Iterator[Padding | Table | Text]:
+    def _parts(self, width: int, box: Box) -> Iterator[Padding | Table | Text]:
         if self._taken(range(len(self.headers)), _GAP) + _GAP <= width:
-            yield self._table(width)
-        else:
-            yield from self._stacked(self._kept(width), width)
+            yield self._table(width, box)
+            return
+        if self.title:
+            yield Text(self.title, "italic")
+        yield Text()
+        for part in self._stacked(self._kept(width - _EDGE), width - _EDGE, box.head_row_horizontal):
+            yield Padding(part, (0, 0, 0, _EDGE))
+        yield Text()
 
-    def _table(self, width: int) -> Table:
+    def _table(self, width: int, box: Box) -> Table:
         widths = self._widths(range(len(self.headers)), width - _GAP, _GAP)
-        made = Table(title=self.title, title_justify="left", box=SIMPLE_HEAD, pad_edge=False, header_style="bold")
+        made = Table(title=self.title, title_justify="left", box=box, pad_edge=False, header_style="bold")
         for at in range(len(self.headers)):
             made.add_column(
                 self._header(at, self._whole[at]) if at in self.fixed else self.headers[at],
@@ -121,12 +131,10 @@ class Listing:
     def _header(self, at: int, width: int) -> str:
         return "\n".join(_wrapped(self.headers[at], width))
 
-    def _stacked(self, kept: Sequence[int], width: int) -> Iterator[Padding | Table | Text]:
+    def _stacked(self, kept: Sequence[int], width: int, rule: str) -> Iterator[Padding | Table | Text]:
         widths = self._widths(kept, width, _NARROW_GAP)
-        if self.title:
-            yield Text(self.title, "italic")
         yield self._line(kept, widths, [Text(self._header(at, widths[at]), "bold") for at in kept])
-        yield Text("-" * min(width, sum(widths.values()) + _NARROW_GAP * (len(kept) - 1)), "dim")
+        yield Text(rule * min(width, sum(widths.values()) + _NARROW_GAP * (len(kept) - 1)))
         moved = [at for at in range(len(self.headers)) if at not in kept]
         for number, row in enumerate(self.rows):
             if number and len(moved) > 1:
@@ -134,7 +142,6 @@ class Listing:
             yield self._line(kept, widths, [row[at] for at in kept])
             for text in self._below(row, moved):
                 yield Padding(text, (0, 0, 0, _INDENT))
-        yield Text()
 
     def _widths(self, kept: Sequence[int], width: int, gap: int) -> dict[int, int]:
         """The room that is left goes to the columns that could use it, by how much they could."""

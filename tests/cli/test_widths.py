@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 
 import pytest
@@ -165,7 +166,7 @@ def test_numbers_end_in_the_same_column():
 
 def test_what_goes_below_its_row_says_which_column_it_is():
     lines = shown(table(HEADERS, ROWS, right=(2,)), 60)
-    assert any(line.startswith("    Because: the first reason") for line in lines)
+    assert any(line.startswith("     Because: the first reason") for line in lines)
 
 
 def test_what_goes_below_its_row_keeps_the_order_of_the_columns_in_every_row():
@@ -224,3 +225,23 @@ def test_the_help_lists_every_command_in_the_panel_of_what_one_wants():
     assert places == sorted(places)
     order = [match for match in re.findall(r"^│ (\w+) ", text, re.MULTILINE) if match in known]
     assert order == [name for names in PANELS.values() for name in names]
+
+
+@pytest.mark.parametrize(("encoding", "rule"), [("utf-8", "\N{BOX DRAWINGS LIGHT HORIZONTAL}"), ("ascii", "-")])
+def test_tables_that_fit_and_tables_that_do_not_are_ruled_alike(encoding: str, rule: str) -> None:
+    """Several tables of one command stand below each other, and only the widest of them has no room."""
+    row = ["desk-1", "Reading room", "a sentence that goes on for a while " * 4, "12"]
+    listing = table(["printer", "room", "what", "count"], [row, row], title="Title", right=(3,))
+    shapes = []
+    for width in (200, 60):
+        into = io.TextIOWrapper(io.BytesIO(), encoding=encoding)
+        Console(width=width, file=into).print(listing)
+        into.seek(0)
+        lines = [line.rstrip() for line in into.read().splitlines()]
+        assert lines[0] == "Title"
+        assert lines[1] == lines[-1] == ""
+        (at,) = [number for number, line in enumerate(lines) if line and set(line.strip()) == {rule}]
+        assert at > 1, "below the headers"
+        assert {line[:1] for line in lines[2:-1]} == {" "}, "nothing stands at the very edge"
+        shapes.append([line for line in lines if "desk-1" in line])
+    assert len(shapes[0]) == len(shapes[1]) == 2
