@@ -106,10 +106,14 @@ def _pickled(value: object) -> bytes:
 
 
 class Box(Generic[Value]):
-    """Packs values of one sort. ``like``: a usual one; what others have in common with it costs them nothing."""
+    """Packs values of one sort. ``like``: a usual one; what others have in common with it costs them nothing.
+
+    What was unpacked last is at hand: one thing after the other is asked about the same printer.
+    """
 
     def __init__(self, like: Value) -> None:
         self._like = _pickled(like)
+        self._last: tuple[bytes, Value] | None = None
 
     def pack(self, value: Value) -> bytes:
         """The value in few octets."""
@@ -117,9 +121,13 @@ class Box(Generic[Value]):
         return press.compress(_pickled(value)) + press.flush()
 
     def unpack(self, octets: bytes) -> Value:
-        """What this box packed."""
+        """What this box packed. It may be given to others too, so nobody may change it."""
+        last = self._last  # other threads may replace it meanwhile
+        if last is not None and last[0] is octets:
+            return last[1]
         pickled = zlib.decompressobj(-zlib.MAX_WBITS, self._like).decompress(octets)
         made: Value = pickle.loads(pickled)  # noqa: S301 # made by this process, and never out of it
+        self._last = octets, made
         return made
 
 
@@ -146,11 +154,11 @@ _TICK = timedelta(microseconds=1)
 class Forecasts(Packed[Forecast], Foretold):
     """The forecasts of one printer, each packed by itself: a round opens those alone whose gist says that it should."""
 
-    __slots__ = ("_each", "_numbers", "_supplies")
+    __slots__ = ("_each", "_names", "_numbers")
 
     def __init__(self, forecasts: Sequence[Forecast]) -> None:
         gists = gists_of(forecasts)
-        self._supplies = _once(tuple(one.supply for one in gists))
+        self._names = _once(tuple((one.supply, one.colorant) for one in gists))
         self._numbers = struct.pack(f"{3 * len(gists)}d", *(number for one in gists for number in _numbers(one)))
         self._each = tuple(map(_FORECAST.pack, forecasts))
 
@@ -173,11 +181,11 @@ class Forecasts(Packed[Forecast], Foretold):
 
     def gists(self) -> tuple[Gist, ...]:
         """See ``Foretold``."""
-        return tuple(map(_gist, self._supplies, struct.iter_unpack("3d", self._numbers)))
+        return tuple(map(_gist, self._names, struct.iter_unpack("3d", self._numbers)))
 
 
 def _numbers(gist: Gist) -> tuple[float, float, float]:
-    """The gist without its supply; what is not known is no number."""
+    """The gist without its names; what is not known is no number."""
     return (
         math.nan if gist.level is None else gist.level,
         math.nan if gist.expected is None else gist.expected.toordinal(),
@@ -185,10 +193,10 @@ def _numbers(gist: Gist) -> tuple[float, float, float]:
     )
 
 
-def _gist(supply: str, numbers: tuple[float, float, float]) -> Gist:
+def _gist(names: tuple[str, str | None], numbers: tuple[float, float, float]) -> Gist:
     level, expected, earliest = numbers
     return Gist(
-        supply,
+        *names,
         None if level != level else level,  # quicker than asking whether it is a number
         None if expected != expected else date.fromordinal(int(expected)),
         None if earliest != earliest else _EPOCH + timedelta(microseconds=earliest),

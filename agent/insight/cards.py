@@ -13,6 +13,7 @@ from agent.insight.upkeep import COLOURS
 from agent.insight.weighing import Sums
 from agent.model import cautions
 from agent.model.day_words import day_words, span_words
+from agent.model.insight import gists_of
 from agent.model.round import (
     ALARM,
     COUNTER,
@@ -131,7 +132,7 @@ def following(card: Card, plans: Sequence[Plan], deeds: Sequence[str]) -> list[P
 
 def plans_here(spot: Spot, plans: Sequence[Plan]) -> list[Plan]:
     """The plans that hold for this printer."""
-    known = spot.insight.forecasts if spot.insight is not None else ()
+    known = gists_of(spot.insight.forecasts) if spot.insight is not None else ()
     colour = any(one.colorant in COLOURS for one in known)
     return [plan for plan in plans if fits(spot.printer.model, plan.models) and (colour or not plan.colour_only)]
 

@@ -204,6 +204,7 @@ class Forecast:
         """What tells whether anybody should look at it."""
         return Gist(
             self.supply,
+            self.colorant,
             self.level,
             self.empty_dates.p50 if self.empty_dates is not None else None,
             self.empty.start + timedelta(days=self.empty.days[0]) if self.empty is not None else None,
@@ -218,6 +219,7 @@ class Gist:
     """
 
     supply: str
+    colorant: str | None
     level: float | None
     expected: date | None
     earliest: datetime | None
