@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from agent.insight import counters
 from agent.insight.days import Floats, Ints
 from agent.model.day_words import dated_words
-from agent.model.fleet import ContactRun, CounterTrack, CountPoint, LevelPoint, SupplyTrack
+from agent.model.fleet import ContactRun, CounterTrack, CountPoint, Dated, LevelPoint, SupplyTrack
 from agent.model.insight import Note
 from agent.model.reading import Amount, Mark
 
@@ -99,7 +99,11 @@ class Ordered(Generic[P]):
 
 def in_order(points: Sequence[P], until: datetime, subject: str, notes: list[Note]) -> Ordered[P]:
     """Put points in order of time, drop doubles (the later row wins) and what came after ``until``."""
-    at = np.fromiter(map(datetime.timestamp, [one.at for one in points]), np.float64, len(points))
+    at = (
+        np.array(points.stamps)
+        if isinstance(points, Dated)
+        else np.fromiter(map(datetime.timestamp, [one.at for one in points]), np.float64, len(points))
+    )
     steps = at[1:] - at[:-1]
     if steps.size and steps.min() <= 0:
         backwards = int((steps < 0).sum())

@@ -124,11 +124,15 @@ def wear(levels: Believed, stretch: Stretch, counts: Counts, steps: Steps) -> We
     if levels.only_some and swap is not None and swap.logged and share[begin] < 0.5:
         return Wear(start, full, True, 1.0, 1.0, 1.0, end, None, None, 0, bool(levels.some[stop - 1]))
     drops, above, lowest = drops_of(levels.shares[begin:stop])
-    edges = [_border(levels, (begin + drops[at], above[at]), stop, end[1], steps.size) for at in (0, -1) if drops]
+    edges: list[Border] = []
     middle = None
-    if len(drops) >= MANY:
-        at = len(drops) // 2
-        middle = _border(levels, (begin + drops[at], above[at]), stop, end[1], steps.size)
+    if drops:
+        # The highest level from each on: where it is above a border's, the level flickered back over it.
+        later = np.maximum.accumulate(levels.shares[begin:stop][::-1])[::-1]
+        edges = [_border(levels, (begin, drops[at], above[at]), later, end[1], steps.size) for at in (0, -1)]
+        if len(drops) >= MANY:
+            at = len(drops) // 2
+            middle = _border(levels, (begin, drops[at], above[at]), later, end[1], steps.size)
     return Wear(
         start,
         full,
@@ -157,16 +161,20 @@ def drops_of(share: Floats) -> tuple[list[int], list[float], float]:
     return found.tolist(), floor[found - 1].tolist(), float(floor[-1])
 
 
-def _border(levels: Believed, drop: tuple[int, float], stop: int, end: float, size: float) -> Border:
-    at, above = drop
-    share, below = levels.share, levels.share[at]
+def _border(levels: Believed, drop: tuple[int, int, float], later: Floats, end: float, size: float) -> Border:
+    """The border of a drop: where its life begins, its place within that, and the level above it.
+
+    ``later``: for each level of the life the highest from there on; ``end``: the pages at the life's end.
+    """
+    begin, place, above = drop
+    at = begin + place
+    below = levels.share[at]
     least, most = levels.pages(at)
     # A level that flickers back has its border anywhere between the first fall and the last return.
     limit = below + 0.6 * size
-    rest = share[at + 1 : stop]
-    if rest and max(rest) > limit:  # rare, and far quicker asked of all at once
-        later = next(one for one in range(stop - 1, at, -1) if share[one] > limit)
-        most = float(levels.high[later + 1]) if later + 1 < stop else end
+    if later[place] > limit:
+        back = int(np.flatnonzero(later > limit)[-1]) + 1
+        most = float(levels.high[begin + back]) if back < later.size else end
     many = max(1.0, (above - below) / size)
     width = most - least
     return Border(above, below, (least + width * (many - 1) / many, most), (least, least + width / many))

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from array import array
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from types import MappingProxyType
+from typing import TypeVar
 
 from agent.model.reading import Amount, Reading
 
@@ -93,6 +95,27 @@ class PrinterView:
 
 
 # --- history, as the store hands it out -------------------------------------------------------------------------
+
+P = TypeVar("P")
+
+
+class Dated(tuple[P, ...]):  # noqa: SLOT001 - a tuple takes no slots but empty ones
+    """The points of a track, with their moments in POSIX seconds besides.
+
+    Whoever reckons needs moments as numbers, and who read them from a database had them so: of hundreds of points it
+    takes a good part of all the reckoning to make them of ``at`` again. A slice of it, or a sum, is a mere tuple.
+    """
+
+    stamps: array[float]
+
+    @classmethod
+    def of(cls, points: Iterable[P], stamps: Iterable[float]) -> Dated[P]:
+        """These points at these moments, one for each (ValueError otherwise)."""
+        made = cls(points)
+        made.stamps = array("d", stamps)
+        if len(made) != len(made.stamps):
+            raise ValueError(f"{len(made)} points, but {len(made.stamps)} moments")
+        return made
 
 
 @dataclass(frozen=True, slots=True)

@@ -22,6 +22,11 @@ def moment(at: int) -> datetime:
     return _EPOCH + at * _MICROSECOND
 
 
+def seconds(at: int) -> float:
+    """The same as POSIX seconds: what ``moment(at).timestamp()`` would give."""
+    return at / 1e6
+
+
 def maybe_micros(at: datetime | None) -> int | None:
     """``micros``, and None for None."""
     return None if at is None else micros(at)

@@ -38,7 +38,7 @@ def _supplies(connection: Connection, printer_id: int, at: Sequence[Sequence[dat
     found = _in_force(connection, LEVELS, [row.id for row in positions], at)
     return reading_back.supply_tracks(
         positions,
-        lambda row: (
+        lambda row: tuple(
             LevelPoint(moment(one.at), amount(one.level), amount(one.capacity)) for one in found.get(row.id, ())
         ),
     )
@@ -53,7 +53,7 @@ def _counters(connection: Connection, printer_id: int, grain: Grain) -> tuple[Co
     return ()
 
 
-def _points(connection: Connection, found: dict[int, list[Row[Any]]]) -> Callable[[Row[Any]], Iterable[CountPoint]]:
+def _points(connection: Connection, found: dict[int, list[Row[Any]]]) -> Callable[[Row[Any]], tuple[CountPoint, ...]]:
     def points(row: Row[Any]) -> Iterable[CountPoint]:
         before: Row[Any] | None = None
         for one in found.get(row.id, ()):
@@ -67,7 +67,7 @@ def _points(connection: Connection, found: dict[int, list[Row[Any]]]) -> Callabl
             yield CountPoint(moment(one.at), one.value)
             before = one
 
-    return points
+    return lambda row: tuple(points(row))
 
 
 def _in_force(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from sys import intern
@@ -15,6 +15,7 @@ from agent.model.fleet import (
     ContactRun,
     CounterTrack,
     CountPoint,
+    Dated,
     LevelPoint,
     Printer,
     PrinterHistory,
@@ -24,7 +25,7 @@ from agent.model.reading import Counter, Mark, Reading, Supply, System
 from agent.store import ledgers, printers
 from agent.store.engine import chunks
 from agent.store.errors import StoreRejected
-from agent.store.moments import maybe_micros, moment
+from agent.store.moments import maybe_micros, moment, seconds
 from agent.store.series import CONTACTS, COUNTS, LEVELS, STATUSES, rows
 from agent.store.snapshot import amount, load, status_point
 from agent.store.state import LastKnown, load_all
@@ -70,23 +71,23 @@ def _supplies(
     begin, end = maybe_micros(since), maybe_micros(until)
     found = rows(connection, LEVELS, [row.id for row in positions], begin, end)
 
-    def points(row: Row[Any]) -> Iterator[LevelPoint]:
-        return (
-            LevelPoint(moment(point.at), amount(point.level), amount(point.capacity))
-            for point in found.get(row.id, ())
-            if end is None or point.at <= end
+    def points(row: Row[Any]) -> Dated[LevelPoint]:
+        kept = [point for point in found.get(row.id, ()) if end is None or point.at <= end]
+        return Dated.of(
+            [LevelPoint(moment(point.at), amount(point.level), amount(point.capacity)) for point in kept],
+            [seconds(point.at) for point in kept],
         )
 
     return supply_tracks(positions, points)
 
 
 def supply_tracks(
-    positions: Iterable[Row[Any]], points_of: Callable[[Row[Any]], Iterable[LevelPoint]]
+    positions: Iterable[Row[Any]], points_of: Callable[[Row[Any]], tuple[LevelPoint, ...]]
 ) -> tuple[SupplyTrack, ...]:
     """A track for each position that has points."""
     tracks = []
     for row in positions:
-        points = tuple(points_of(row))
+        points = points_of(row)
         if points:
             # What is worked out of it is kept of every printer and bears these words, so one object of each must do.
             key, kind, role, unit, text = map(intern, (row.key, row.kind, row.supply_class, row.unit, row.description))
@@ -103,23 +104,22 @@ def _counters(
     begin, end = maybe_micros(since), maybe_micros(until)
     found = rows(connection, COUNTS, [row.id for row in names], begin, end)
 
-    def points(row: Row[Any]) -> Iterator[CountPoint]:
-        return (
-            CountPoint(moment(point.at), point.value)
-            for point in found.get(row.id, ())
-            if end is None or point.at <= end
+    def points(row: Row[Any]) -> Dated[CountPoint]:
+        kept = [point for point in found.get(row.id, ()) if end is None or point.at <= end]
+        return Dated.of(
+            [CountPoint(moment(point.at), point.value) for point in kept], [seconds(point.at) for point in kept]
         )
 
     return counter_tracks(names, points)
 
 
 def counter_tracks(
-    names: Iterable[Row[Any]], points_of: Callable[[Row[Any]], Iterable[CountPoint]]
+    names: Iterable[Row[Any]], points_of: Callable[[Row[Any]], tuple[CountPoint, ...]]
 ) -> tuple[CounterTrack, ...]:
     """A track for each counter that has points."""
     tracks = []
     for row in names:
-        points = tuple(points_of(row))
+        points = points_of(row)
         if points:
             tracks.append(CounterTrack(intern(row.name), intern(row.unit), row.wraps_at, points))
     return tuple(sorted(tracks, key=lambda track: (track.name, track.points[-1].at)))

@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import statistics
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
+from typing import TypeVar
 
 import numpy as np
 
@@ -20,6 +22,7 @@ from agent.model.fleet import (
     ContactRun,
     CounterTrack,
     CountPoint,
+    Dated,
     LevelPoint,
     Place,
     Printer,
@@ -28,6 +31,7 @@ from agent.model.fleet import (
 )
 from agent.model.reading import CONSUMED
 
+P = TypeVar("P", CountPoint, LevelPoint)
 DAYS = 400
 FLEET = 10_000
 HOURS = (8, 10, 12, 14, 16, 18)
@@ -78,7 +82,7 @@ def history(number: int) -> PrinterHistory:
         Printer(number, f"printer-{number}", "127.0.0.1", model="Quillon C720", place=Place(f"site {number % 20}")),
         (ContactRun(moments[0], moments[-1], reachable=True),),
         tuple(_supply(rng, part, total, moments) for part in PARTS),
-        (CounterTrack("life", "impressions", 2**32, tuple(counted)),),
+        (CounterTrack("life", "impressions", 2**32, _dated(counted)),),
         (),
     )
 
@@ -100,7 +104,12 @@ def _supply(
         for at in np.flatnonzero(np.append(True, np.diff(np.array(shown)) != 0)).tolist()
     ]
     key = f"{kind}:{colorant}" if colorant else kind
-    return SupplyTrack(key, kind, CONSUMED, colorant, "percent", key, tuple(points))
+    return SupplyTrack(key, kind, CONSUMED, colorant, "percent", key, _dated(points))
+
+
+def _dated(points: Sequence[P]) -> Dated[P]:
+    """As the store hands them out."""
+    return Dated.of(points, [one.at.timestamp() for one in points])
 
 
 def measure(short: bool) -> Speed:

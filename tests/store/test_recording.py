@@ -1,11 +1,12 @@
 from __future__ import annotations
 
 import dataclasses
+from datetime import timedelta
 
 import pytest
 
 from agent.model.contact import Observation, SeenSupply
-from agent.model.fleet import ContactRun, LedgerEntry, Place
+from agent.model.fleet import ContactRun, Dated, LedgerEntry, Place
 from agent.model.reading import CONSUMED, RECEPTACLE, Counter, Mark
 from agent.store import Store, StoreRejected
 from tests.store.samples import (
@@ -70,6 +71,18 @@ def test_only_changes_take_up_space(store: Store, url: str) -> None:
     assert history.contacts == (ContactRun(MONDAY, MONDAY + 23 * HOUR, True),)
     stored = everything(url)
     assert (len(stored["supply_point"]), len(stored["counter_point"]), len(stored["status_point"])) == (3, 6, 1)
+
+
+def test_moments_as_numbers_are_those_of_the_points_to_the_microsecond(store: Store) -> None:
+    (desk,) = furnished(store)
+    odd = MONDAY + timedelta(days=4_000, microseconds=123_457)
+    store.record([contact(desk, MONDAY, 80, 1000), contact(desk, odd, 79, 1001), contact(desk, odd + HOUR, 78, 1002)])
+    for until in (None, odd):
+        history = store.history(desk, None, until)
+        for track in (*history.supplies, *history.counters):
+            assert isinstance(track.points, Dated)
+            assert list(track.points.stamps) == [one.at.timestamp() for one in track.points]
+        assert levels(history)[1:] == [(odd, 79), (odd + HOUR, 78)][: 2 if until is None else 1]
 
 
 def test_levels_keep_their_meaning_and_their_capacity(store: Store) -> None:
