@@ -1,5 +1,6 @@
-"""What holds for all tests: the width of the terminal is what a test says, no test's logger outlives it, and the files
-with slow tests are spread over the first part of a run, so that nothing long is left for its end."""
+"""What holds for all tests: the width of the terminal is what a test says, no test's logger outlives it, drawn examples
+may take their time, and the files with slow tests are spread over the first part of a run, so that nothing long is left
+for its end."""
 
 from __future__ import annotations
 
@@ -9,8 +10,13 @@ from itertools import groupby
 
 import pytest
 import structlog
+from hypothesis import HealthCheck, settings
 
 os.environ.pop("COLUMNS", None)
+
+# Speed is measured in tests of its own: on a busy machine any example may take longer than the library's 200 ms.
+settings.register_profile("lowmark", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+settings.load_profile("lowmark")
 
 import agent.cli.show  # noqa: F401 - its consoles keep the width that they find when they are made
 
