@@ -175,7 +175,7 @@ class Demo:
             loop.add_signal_handler(number, service.end)
         if seconds is not None:
             loop.call_later(seconds, service.end)
-        with sole(store.url, AGENT):
+        with sole(store, AGENT):
             await service.run()
         _say(f"\nEnded. {sum(rehearsal.asked.values()):,} SNMP requests were answered, {rehearsal.sets} of them SET.")
 

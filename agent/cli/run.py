@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import signal
 import time
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Callable, Iterable
 from contextlib import ExitStack, asynccontextmanager
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from agent.app.service import Service
     from agent.app.supervisor import Supervisor
     from agent.model.fleet import PrinterView
+    from agent.store import Store
     from agent.sweep.work import Report
 
 SWEEP_PATIENCE = 120.0
@@ -74,27 +75,37 @@ async def _run(settings: Path | None, store: str | None, supervisor: Supervisor)
     loop = asyncio.get_running_loop()
     service = build(settings, store, supervisor)
     going: set[asyncio.Task[bool]] = set()
+    lost: list[str] = []
 
     def reload() -> None:
         task = loop.create_task(service.reload())
         going.add(task)
         task.add_done_callback(going.discard)
 
+    def lose() -> None:
+        # The store's server was away, and another agent was the quicker one when it came back.
+        service.log.error("another agent has taken the history meanwhile; this one ends", store=service.store.url)
+        lost.append(service.store.url)
+        service.end()
+
     try:
-        async with only_agent(service.store.url):
+        async with only_agent(service.store, lambda: loop.call_soon_threadsafe(lose)):
             for number in (signal.SIGINT, signal.SIGTERM):
                 loop.add_signal_handler(number, service.end)
             loop.add_signal_handler(signal.SIGHUP, reload)
             await service.run()
+        if lost:
+            raise typer.Exit(1)
     finally:
         service.store.close()
 
 
 @asynccontextmanager
-async def only_agent(url: str) -> AsyncIterator[None]:
-    """Keep other agents off the history at ``url`` meanwhile: two would decide and tell everything twice.
+async def only_agent(store: Store, lost: Callable[[], object] = bool) -> AsyncIterator[None]:
+    """Keep other agents off this history meanwhile: two would decide and tell everything twice.
 
-    Waits for a sweep that is under way. Leaves with status 2 where another agent holds the history.
+    Waits for a sweep that is under way. Leaves with status 2 where another agent holds the history. ``lost``: called in
+    another thread when another agent has taken it all the same (see ``agent.app.sole``).
     """
     from agent.app.sole import AGENT, SWEEP, Taken, sole
     from agent.cli.show import errors, fail, plain
@@ -103,7 +114,7 @@ async def only_agent(url: str) -> AsyncIterator[None]:
     with ExitStack() as held:
         while True:
             try:
-                held.enter_context(sole(url, AGENT))
+                held.enter_context(sole(store, AGENT, lost))
                 break
             except Taken as taken:
                 if taken.kind != SWEEP or time.monotonic() > end:
@@ -155,7 +166,7 @@ def sweep(
     set_up("warning")
     service = build(settings, store)
     try:
-        with sole(service.store.url, SWEEP):
+        with sole(service.store, SWEEP):
             report, views = run_loop(_sweep(service, full=full))
     except Taken as taken:
         errors.print(plain(f"{taken}: it records and tells, this sweep only reads and shows."), soft_wrap=True)

@@ -19,6 +19,7 @@ from agent.store import ledgers, merging, openings, photos, printers, recording,
 from agent.store.backup import keep_before_upgrade, way_back
 from agent.store.engine import Place
 from agent.store.errors import StoreBusy, StoreNewer, StoreRejected
+from agent.store.holding import Holding
 from agent.store.lookup import Lookup
 from agent.store.moments import micros
 from agent.store.people import Register
@@ -107,6 +108,10 @@ class Store(Lookup):
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    def holding(self, purpose: str) -> Holding | None:
+        """The lock by which one alone is at work on a history that a server keeps; None: this one is a file."""
+        return None if self._place.is_sqlite else Holding(self._engine, self._place, purpose)
 
     @property
     def register(self) -> Register:

@@ -8,10 +8,12 @@ import subprocess
 from pathlib import Path
 
 import pytest
+import yaml
 
 from agent.store import Store
 from tests.notify.servers import Post, smtp
-from tests.whole.agent import LOWMARK, Running, lowmark, rehearsal, running, wait
+from tests.store.postgres import Cluster
+from tests.whole.agent import LOWMARK, Running, free_port, lowmark, rehearsal, running, wait
 from tests.whole.test_service import RULES, mail_channel, texts
 
 BLACK = "toner:black"
@@ -24,6 +26,18 @@ def everything(agent: Running) -> dict[str, list[tuple[object, ...]]]:
         return {name: sorted(map(repr, base.execute(f'select * from "{name}"'))) for name in sorted(names)}
 
 
+def settled(agent: Running) -> dict[str, list[tuple[object, ...]]]:
+    """Every row, when the agent has written its first sweep."""
+    found: list[dict[str, list[tuple[object, ...]]]] = [{}]
+
+    def is_written() -> bool:
+        found.append(everything(agent))
+        return bool(found[-1]["supply_point"]) and found[-1] == found[-2]
+
+    wait(is_written, 20)
+    return found[-1]
+
+
 @pytest.mark.slow
 def test_a_sweep_beside_an_agent_reads_and_shows_and_leaves_the_history_and_people_alone(tmp_path: Path) -> None:
     post = Post()
@@ -33,7 +47,7 @@ def test_a_sweep_beside_an_agent_reads_and_shows_and_leaves_the_history_and_peop
         with running(tmp_path, going, alarms=RULES, channels=[mail_channel(port)], polling=polling) as agent:
             wait(lambda: agent.remaining("hl-01", BLACK) == pytest.approx(0.6, abs=0.02), 15)
             going.set_level("hl-01", BLACK, 0.08)
-            before = everything(agent)
+            before = settled(agent)
             swept = lowmark("sweep", "--full", "--json", "--settings", str(agent.settings))
             assert swept.returncode == 0, swept.stderr
             assert agent.process is not None
@@ -88,3 +102,32 @@ def test_without_an_agent_a_sweep_records_and_tells(tmp_path: Path) -> None:
         swept = lowmark("sweep", "--settings", str(agent.settings))
         assert (swept.returncode, swept.stderr) == (0, "")
         assert len(texts(post)) == 1
+
+
+@pytest.mark.slow
+def test_on_postgresql_a_second_agent_does_not_start_and_a_sweep_only_looks(tmp_path: Path) -> None:
+    server = Cluster()
+    try:
+        with rehearsal(2) as going:
+            going.set_level("hl-01", BLACK, 0.08)
+            with running(tmp_path, going, alarms=RULES, store=server.database()) as agent:
+                # Another one with printers of its own would close the alarms of the first, and be closed in turn.
+                settings = yaml.safe_load(agent.settings.read_text())
+                other = tmp_path / "other.yaml"
+                only = {"printers": settings["printers"][1:], "listen": {"address": f"127.0.0.1:{free_port()}"}}
+                other.write_text(yaml.safe_dump({**settings, **only}))
+                second = lowmark("run", "--settings", str(other))
+                assert second.returncode == 2
+                assert agent.process is not None
+                said = " ".join(second.stderr.split())
+                assert f":{agent.process.pid}) runs on the history postgresql" in said
+                assert "give this one a store of its own" in said
+                swept = lowmark("sweep", "--settings", str(other))
+                assert "this sweep only reads and shows" in " ".join(swept.stderr.split())
+                assert agent.stop() == 0
+            with Store.open(settings["store"]) as store:
+                closed = [one for one in store.ledger() if one.kind == "alarmClosed"]
+            assert closed == []
+            assert lowmark("sweep", "--settings", str(other)).stderr == "", "the history is free again"
+    finally:
+        server.remove()
