@@ -14,11 +14,11 @@ from hypothesis import HealthCheck, settings
 
 os.environ.pop("COLUMNS", None)
 
+import agent.cli.show  # noqa: F401 - its consoles keep the width that they find when they are made
+
 # Speed is measured in tests of its own: on a busy machine any example may take longer than the library's 200 ms.
 settings.register_profile("lowmark", deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.load_profile("lowmark")
-
-import agent.cli.show  # noqa: F401 - its consoles keep the width that they find when they are made
 
 
 @pytest.fixture(autouse=True)
