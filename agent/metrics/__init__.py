@@ -1,7 +1,7 @@
 """Metrics in the formats that Prometheus reads, made from memory alone.
 
 metrics = Metrics(state)
-chunks, content_type = metrics.stream(accept_header)
+chunks, content_type = metrics.stream(accept_header)  # or chunks.squeezed(): one gzip stream
 page, content_type = metrics.render(accept_header)
 metrics.prepare()  # after each sweep, in a thread of its own: the next page is quicker then
 """

@@ -11,6 +11,7 @@ from prometheus_client.openmetrics import exposition as openmetrics
 from agent.metrics.catalogue import PRINTERS
 from agent.metrics.collector import empty, of_agent
 from agent.metrics.lines import PrinterLines, Rest, rest_briefly
+from agent.metrics.squeezing import Stream
 from agent.model.health import Snapshot
 
 TEXT = "text/plain; version=0.0.4; charset=utf-8"
@@ -67,6 +68,20 @@ NOBODY_ASKS = 5
 """Preparations without a scrape after which nothing is prepared or kept until the next one."""
 
 
+class Page(Iterator[bytes]):
+    """A page in chunks as they are made; or squeezed, which is quicker and less. One of the two, and once."""
+
+    def __init__(self, plain: Iterator[bytes], squeezed: Iterator[bytes]) -> None:
+        self._plain, self._squeezed = plain, squeezed
+
+    def __next__(self) -> bytes:
+        return next(self._plain)
+
+    def squeezed(self) -> Iterator[bytes]:
+        """The page as one gzip stream. What making it raises is raised on; the stream has no end then."""
+        return self._squeezed
+
+
 class Metrics:
     """The metrics page over ``state``, which hands out the latest snapshot. Safe to be asked by several threads.
 
@@ -79,11 +94,12 @@ class Metrics:
         self._lines = PrinterLines(rest)
         self._heads = {kind: _heads(kind) for kind in (TEXT, OPENMETRICS)}
 
-    def stream(self, accept: str | None = None) -> tuple[Iterator[bytes], str]:
+    def stream(self, accept: str | None = None) -> tuple[Page, str]:
         """The page in chunks, and its content type. The page is of the moment of the call."""
         self._unasked = 0
         kind = OPENMETRICS if wants_openmetrics(accept) else TEXT
-        return self._page(self._state(), kind), kind
+        snapshot = self._state()
+        return Page(self._page(snapshot, kind), self._squeezed(snapshot, kind)), kind
 
     def render(self, accept: str | None = None) -> tuple[bytes, str]:
         """The whole page, and its content type."""
@@ -109,3 +125,9 @@ class Metrics:
     def _page(self, snapshot: Snapshot, kind: str) -> Iterator[bytes]:
         yield from self._lines.write(snapshot.views, self._heads[kind])
         yield _written(of_agent(snapshot), kind)
+
+    def _squeezed(self, snapshot: Snapshot, kind: str) -> Iterator[bytes]:
+        stream = Stream()
+        yield from self._lines.squeeze(snapshot.views, self._heads[kind], stream)
+        stream.add(_written(of_agent(snapshot), kind))
+        yield stream.end()

@@ -23,6 +23,7 @@ from prometheus_client.utils import floatToGoString
 from agent.metrics import series
 from agent.metrics.catalogue import PRINTERS, Metric
 from agent.metrics.collector import LONGEST_LABEL, clean
+from agent.metrics.squeezing import Segment, Stream, segment
 from agent.model.fleet import PrinterView
 from agent.model.once import Once
 
@@ -156,6 +157,22 @@ class _Kept:
     fillings: tuple[bytes, ...]
 
 
+@dataclass(frozen=True, slots=True)
+class _Block:
+    """The lines of one family of some printers, squeezed, and what they are made of."""
+
+    moulds: list[tuple[bytes, ...]]
+    owners: list[bytes]
+    segment: Segment
+
+    def holds(self, place: int, some: list[_Kept]) -> bool:
+        """Whether these printers have the same lines still. ``place``: of the family."""
+        return len(some) == len(self.moulds) and all(
+            (kept.moulds is moulds or kept.moulds[place] is moulds[place]) and kept.owner is owner
+            for kept, moulds, owner in zip(some, self.moulds, self.owners, strict=True)
+        )
+
+
 def _written(name: str, place: int, some: list[_Kept]) -> list[bytes]:
     """The lines of one family, printer by printer."""
     at = _FILLED.get(place)
@@ -179,6 +196,7 @@ class PrinterLines:
     def __init__(self, rest: Rest = rest_briefly) -> None:
         self._rest = rest
         self._kept: dict[int, _Kept] = {}
+        self._blocks: dict[tuple[int, int], _Block] = {}
         self._refreshing = threading.Lock()
 
     def write(self, views: Mapping[int, PrinterView], heads: Mapping[str, bytes]) -> Iterator[bytes]:
@@ -204,9 +222,40 @@ class PrinterLines:
                     chunk, size = [], 0
         yield b"".join(chunk)
 
+    def squeeze(self, views: Mapping[int, PrinterView], heads: Mapping[str, bytes], stream: Stream) -> Iterator[bytes]:
+        """The same into a stream, and what can be sent of it by now. Where nothing changed, nothing is written."""
+        rows = self.refresh(views)
+        for place, metric in enumerate(PRINTERS):
+            headed = False
+            for start in range(0, len(rows), _ROWS):
+                some = rows[start : start + _ROWS]
+                lines = self._block(metric.name, place, start, some)
+                size = lines.size if isinstance(lines, Segment) else len(lines)
+                if size and not headed:
+                    stream.add(heads[metric.name])
+                    headed = True
+                if isinstance(lines, Segment):
+                    stream.splice(lines)
+                else:
+                    stream.add(lines)
+                if piece := stream.piece():
+                    yield piece
+            self._rest()
+
+    def _block(self, name: str, place: int, start: int, some: list[_Kept]) -> bytes | Segment:
+        """The lines of one family of some printers; squeezed already if they are kept so."""
+        if place in _FILLED:
+            return b"".join(_written(name, place, some))
+        block = self._blocks.get((place, start))
+        if block is None or not block.holds(place, some):
+            made = segment(b"".join(_written(name, place, some)))
+            block = _Block([kept.moulds for kept in some], [kept.owner for kept in some], made)
+            self._blocks[place, start] = block
+        return block.segment
+
     def forget(self) -> None:
         """Let go of all lines; the next page is written anew."""
-        self._kept = {}
+        self._kept, self._blocks = {}, {}
 
     def refresh(self, views: Mapping[int, PrinterView]) -> list[_Kept]:
         """Write anew what has changed; the lines of these printers, in this order."""

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-import gzip
 import logging
-import random
-import zlib
 from collections.abc import Iterator
 
 import httpx
@@ -14,7 +11,6 @@ import pytest
 from agent.metrics import Metrics
 from agent.model.health import Health
 from agent.web import Server, build_app
-from agent.web.squeezed import squeezed
 from tests.metrics.fleet import snapshot, view
 
 STATE = snapshot(*(view(number) for number in range(1, 301)))
@@ -57,26 +53,3 @@ def test_a_page_that_fails_on_the_way_is_not_taken_for_a_whole_one(
             ask(server, **{"accept-encoding": encoding})
         # The server goes on.
         assert httpx.get(f"http://{server.address}/", trust_env=False).status_code == 200
-
-
-def test_what_is_squeezed_is_one_gzip_stream_in_large_pieces() -> None:
-    rng = random.Random(5)
-    told = [rng.randbytes(100_000) for _ in range(20)]  # nothing of it can be squeezed
-    pieces = list(squeezed(told))
-    assert len(pieces) <= 11
-    press = zlib.decompressobj(16 + zlib.MAX_WBITS)
-    assert press.decompress(b"".join(pieces)) == b"".join(told)
-    assert press.eof
-    assert not press.unused_data
-    assert gzip.decompress(b"".join(squeezed([]))) == b""
-
-
-def test_what_fails_while_it_is_squeezed_fails_there_too() -> None:
-    def failing() -> Iterator[bytes]:
-        yield bytes(200_000)
-        raise RuntimeError("on the way")
-
-    given: list[bytes] = []
-    with pytest.raises(RuntimeError, match="on the way"):
-        given.extend(squeezed(failing()))
-    assert given == []
