@@ -11,7 +11,7 @@ from datetime import datetime
 from typing import NamedTuple
 
 from agent.alarms import rules as watch
-from agent.alarms.outlook import Outlook, Prospect
+from agent.alarms.outlook import Outlook, Prospect, Spare
 from agent.alarms.rules import Rule
 from agent.alarms.sites import Silence, silences, site_key, verdict
 from agent.alarms.windows import Windows
@@ -19,6 +19,7 @@ from agent.alarms.wording import called, clean, percent, spaced, span
 from agent.model.alarm import AgentHealth
 from agent.model.day_words import day_words
 from agent.model.fleet import Finding, PrinterView
+from agent.model.insight import Gist, gists_of
 from agent.model.reading import Alert, Mark, Supply
 
 MOMENTARY = frozenset((watch.PRINTER_ALERT, watch.COUNTER_ODDITY, watch.SERVICE_UNPROVEN, watch.AGENT_UNWELL))
@@ -122,26 +123,34 @@ def outlook_conditions(
     for rule in rules:
         if rule.when != watch.RUN_OUT or not rule.covers(view.printer):
             continue
-        for one in outlook.forecasts:
-            if rule.kinds and one.kind not in rule.kinds:
+        for place, gist in enumerate(gists_of(outlook.forecasts)):
+            if rule.kinds and gist.kind not in rule.kinds:
                 continue
-            prospect = Prospect(one, outlook.next_round, outlook.spares.get(one.supply))
-            key, chance = f"{rule.name}|{view.printer.id}|{one.supply}", None
+            prospect = Prospect(outlook.forecasts, place, outlook.next_round, outlook.spares.get(gist.supply))
+            chance = None
             until = outlook.round_at if rule.before_round else now + rule.ahead
-            if one.empty is not None and view.reachable and until is not None:
-                chance = one.empty.chance_within((until - one.empty.start).total_seconds() / 86400)
-            active = _will_run_out(rule, view, prospect, chance)
+            if view.reachable and until is not None:
+                chance = _chance(prospect, gist, until)
+            active = _will_run_out(rule, view, gist.supply, prospect.spare, chance)
             shown = None if chance is None else round(chance, 2)
             known = chance is not None or active is False
-            yield Condition(key, rule, view, one.supply, active, shown, rule.chance, prospect, known)
+            key = f"{rule.name}|{view.printer.id}|{gist.supply}"
+            yield Condition(key, rule, view, gist.supply, active, shown, rule.chance, prospect, known)
 
 
-def _will_run_out(rule: Rule, view: PrinterView, prospect: Prospect, chance: float | None) -> bool | None:
-    spare = prospect.spare
+def _chance(prospect: Prospect, gist: Gist, until: datetime) -> float | None:
+    """The chance that it runs out by then. Most of a fleet is far from that, and its forecasts need not be opened."""
+    if gist.earliest is not None and not gist.sooner and until < gist.earliest:
+        return 0.0
+    empty = prospect.forecast.empty if gist.earliest is not None else None
+    return None if empty is None else empty.chance_within((until - empty.start).total_seconds() / 86400)
+
+
+def _will_run_out(rule: Rule, view: PrinterView, supply: str, spare: Spare | None, chance: float | None) -> bool | None:
     if rule.unstocked and view.reachable and (spare is None or not spare.is_lacking):
         return False
     if chance is None:
-        return False if view.reachable and _plenty(view, prospect.forecast.supply) else None
+        return False if view.reachable and _plenty(view, supply) else None
     return True if chance >= rule.chance else False if chance < rule.chance - rule.deadband else None
 
 

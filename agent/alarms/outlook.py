@@ -40,11 +40,17 @@ class Outlook:
 
 @dataclass(frozen=True, slots=True)
 class Prospect:
-    """One supply's: its forecast, and what goes with it."""
+    """One supply's: its forecast, which is at a ``place`` ``among`` those of its printer, and what goes with it."""
 
-    forecast: Forecast
+    among: Sequence[Forecast]
+    place: int
     next_round: date | None = None
     spare: Spare | None = None
+
+    @property
+    def forecast(self) -> Forecast:
+        """What is forecast of the supply."""
+        return self.among[self.place]
 
 
 Outlooks = Mapping[int, Outlook]

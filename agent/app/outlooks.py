@@ -11,7 +11,7 @@ from agent.app.rounds import round_terms
 from agent.insight.shelf import Shelf
 from agent.insight.walk import next_round, round_moment
 from agent.model.fleet import Printer, PrinterView
-from agent.model.insight import Insight
+from agent.model.insight import Insight, gists_of
 from agent.model.shelf import ShelfState
 from agent.model.zones import zone_of
 from agent.settings import Settings
@@ -45,7 +45,7 @@ def outlooks(
         day = next_round(terms.rhythm_of(printer.place.site), now.astimezone(zone_of(zone)).date())
         spares = {}
         if stock is not None:
-            keys = [one.supply for one in insight.forecasts]
+            keys = [one.supply for one in gists_of(insight.forecasts)]
             spares = {key: found for key in keys if (found := spare_of(*stock, printer, key)) is not None}
         at = None if day is None else round_moment(day, zone)
         made[printer.id] = Outlook(insight.forecasts, day, at, spares)

@@ -158,7 +158,7 @@ class Forecasts(Packed[Forecast], Foretold):
 
     def __init__(self, forecasts: Sequence[Forecast]) -> None:
         gists = gists_of(forecasts)
-        self._names = _once(tuple((one.supply, one.colorant) for one in gists))
+        self._names = _once(tuple((one.supply, one.kind, one.colorant, one.sooner) for one in gists))
         self._numbers = struct.pack(f"{3 * len(gists)}d", *(number for one in gists for number in _numbers(one)))
         self._each = tuple(map(_FORECAST.pack, forecasts))
 
@@ -193,7 +193,7 @@ def _numbers(gist: Gist) -> tuple[float, float, float]:
     )
 
 
-def _gist(names: tuple[str, str | None], numbers: tuple[float, float, float]) -> Gist:
+def _gist(names: tuple[str, str, str | None, bool], numbers: tuple[float, float, float]) -> Gist:
     level, expected, earliest = numbers
     return Gist(
         *names,

@@ -20,7 +20,7 @@ from agent.insight.orders import User, advise
 from agent.insight.shelf import SHELF_KINDS, Shelf, Taken
 from agent.insight.shelf import state as shelf_state
 from agent.model.fleet import LedgerEntry, Printer
-from agent.model.insight import Insight
+from agent.model.insight import Insight, gists_of
 from agent.model.shelf import Advice, ShelfState
 from agent.model.stocktaking import Fit, Movement, Stocktaking
 from agent.model.upkeep import PrinterUpkeep
@@ -155,7 +155,7 @@ class Shelving:
     def _fits(self, shelf: Shelf, printers: Mapping[int, Printer]) -> Mapping[str, tuple[Fit, ...]]:
         """By part the printers in service that use it, as far as their supplies are known."""
         keys = {
-            number: tuple(one.supply for one in insight.forecasts)
+            number: tuple(one.supply for one in gists_of(insight.forecasts))
             for number, insight in self._known()[0].items()
             if number in printers and printers[number].retired is None
         }

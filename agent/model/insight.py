@@ -204,7 +204,9 @@ class Forecast:
         """What tells whether anybody should look at it."""
         return Gist(
             self.supply,
+            self.kind,
             self.colorant,
+            self.empty is not None and bool(self.empty.nights),
             self.level,
             self.empty_dates.p50 if self.empty_dates is not None else None,
             self.empty.start + timedelta(days=self.empty.days[0]) if self.empty is not None else None,
@@ -215,11 +217,14 @@ class Forecast:
 class Gist:
     """Of a forecast: the share still good, the day on which it is empty (P50), and the moment before which it is not.
 
-    ``earliest`` has the least of PROBABILITIES. None: not known.
+    ``earliest`` has the least of PROBABILITIES. ``sooner``: of nights before it a chance is known too; otherwise there
+    is none, as ``Spread.chance_within`` says. None: not known.
     """
 
     supply: str
+    kind: str
     colorant: str | None
+    sooner: bool
     level: float | None
     expected: date | None
     earliest: datetime | None

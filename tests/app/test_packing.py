@@ -8,10 +8,14 @@ from types import MappingProxyType
 
 import pytest
 
+from agent.alarms.conditions import outlook_conditions
+from agent.alarms.outlook import Outlook, Prospect
+from agent.alarms.rules import Rule
 from agent.app.packing import LESSONS, packed, packed_upkeep
 from agent.app.parts import due_of
 from agent.insight.kin import Fleet, pool
 from agent.insight.printer import look, summarise
+from agent.model.fleet import PrinterView
 from agent.model.insight import Forecast, Foretold, Insight, Note, Spread, gists_of
 from agent.model.upkeep import PrinterUpkeep
 from agent.settings import parse
@@ -78,3 +82,27 @@ def test_what_nothing_is_known_of_comes_out_so() -> None:
     assert (refused_gist.level, refused_gist.expected, refused_gist.earliest) == (None, None, None)
     assert gist.earliest == at + timedelta(days=0.5)
     assert gist.expected is None
+
+
+@pytest.mark.parametrize("days", [0.3, 1.0, 2.5, 7.0, 20.0, 45.0, 120.0])
+def test_rules_about_run_outs_judge_the_same_by_packed_forecasts(insights: list[Insight], days: float) -> None:
+    rule = Rule("dry", "runOut", within=timedelta(days=days), chance=0.3)
+    for number, one in enumerate(insights):
+        view = PrinterView(history(number).printer, None, True, NOW)
+        plain, kept = (
+            [
+                (found.subject, found.active, found.value, found.known, found.part.forecast)
+                for found in outlook_conditions([rule], view, Outlook(forecasts), NOW)
+                if isinstance(found.part, Prospect)
+            ]
+            for forecasts in (one.forecasts, packed(one).forecasts)
+        )
+        assert kept == plain
+        assert [chance for _, _, chance, _, _ in plain] == [
+            None if told.empty is None else round(told.empty.chance_within(days - _since(told.empty)), 2)
+            for told in one.forecasts
+        ]
+
+
+def _since(spread: Spread) -> float:
+    return (spread.start - NOW) / timedelta(days=1)
