@@ -118,12 +118,23 @@ def product(one: int, other: int) -> int:
     return made
 
 
+def _squares() -> tuple[int, ...]:
+    made = [0x40000000]  # x
+    while len(made) < _LONGEST:
+        made.append(product(made[-1], made[-1]))
+    return tuple(made)
+
+
+_LONGEST = 48
+"""Bits of the longest exponent: of a text of 35 terabytes."""
+_SQUARES = _squares()
+"""The powers of x whose exponents are powers of two, in order."""
+
+
 def power(exponent: int) -> int:
     """The power of x, modulo the polynomial of the checksum."""
-    made, square = 0x80000000, 0x40000000  # 1 and x
-    while exponent:
-        if exponent & 1:
+    made = 0x80000000  # 1
+    for place, square in enumerate(_SQUARES):
+        if exponent >> place & 1:
             made = product(made, square)
-        square = product(square, square)
-        exponent >>= 1
     return made
