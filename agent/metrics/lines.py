@@ -157,19 +157,21 @@ class _Kept:
     fillings: tuple[bytes, ...]
 
 
+_MadeOf = list[tuple[bytes, tuple[bytes, ...]]]
+
+
 @dataclass(frozen=True, slots=True)
 class _Block:
-    """The lines of one family of some printers, squeezed, and what they are made of."""
+    """The lines of one family of some printers, squeezed, and the owners and moulds that they are made of."""
 
-    moulds: list[tuple[bytes, ...]]
-    owners: list[bytes]
+    made_of: _MadeOf
     segment: Segment
 
     def holds(self, place: int, some: list[_Kept]) -> bool:
         """Whether these printers have the same lines still. ``place``: of the family."""
-        return len(some) == len(self.moulds) and all(
-            (kept.moulds is moulds or kept.moulds[place] is moulds[place]) and kept.owner is owner
-            for kept, moulds, owner in zip(some, self.moulds, self.owners, strict=True)
+        return len(some) == len(self.made_of) and all(
+            kept.owner is owner and (kept.moulds is moulds or kept.moulds[place] is moulds[place])
+            for kept, (owner, moulds) in zip(some, self.made_of, strict=True)
         )
 
 
@@ -225,11 +227,15 @@ class PrinterLines:
     def squeeze(self, views: Mapping[int, PrinterView], heads: Mapping[str, bytes], stream: Stream) -> Iterator[bytes]:
         """The same into a stream, and what can be sent of it by now. Where nothing changed, nothing is written."""
         rows = self.refresh(views)
+        made_of: dict[int, _MadeOf] = {}
         for place, metric in enumerate(PRINTERS):
             headed = False
             for start in range(0, len(rows), _ROWS):
                 some = rows[start : start + _ROWS]
-                lines = self._block(metric.name, place, start, some)
+                if place in _FILLED:
+                    lines: bytes | Segment = b"".join(_written(metric.name, place, some))
+                else:
+                    lines = self._block(metric.name, place, start, some, made_of)
                 size = lines.size if isinstance(lines, Segment) else len(lines)
                 if size and not headed:
                     stream.add(heads[metric.name])
@@ -242,15 +248,14 @@ class PrinterLines:
                     yield piece
             self._rest()
 
-    def _block(self, name: str, place: int, start: int, some: list[_Kept]) -> bytes | Segment:
-        """The lines of one family of some printers; squeezed already if they are kept so."""
-        if place in _FILLED:
-            return b"".join(_written(name, place, some))
+    def _block(self, name: str, place: int, start: int, some: list[_Kept], made_of: dict[int, _MadeOf]) -> Segment:
+        """The lines of one family of some printers, squeezed. ``made_of``: shared by the families of one page."""
         block = self._blocks.get((place, start))
         if block is None or not block.holds(place, some):
             made = segment(b"".join(_written(name, place, some)))
-            block = _Block([kept.moulds for kept in some], [kept.owner for kept in some], made)
-            self._blocks[place, start] = block
+            if start not in made_of:
+                made_of[start] = [(kept.owner, kept.moulds) for kept in some]
+            block = self._blocks[place, start] = _Block(made_of[start], made)
         return block.segment
 
     def forget(self) -> None:
