@@ -112,7 +112,8 @@ def test_a_csv_of_readings_gives_run_outs(lowmark):
     assert even["p10"] <= even["p50"] <= even["p90"]
     assert even["reason"] is None
     assert 0 <= even["chance_7_days"] <= even["chance_14_days"] <= 1
-    assert even["chance_14_days"] > 0.5
+    # Its last page comes on that Friday, and the fourteen days end on the Monday after: about as likely as not.
+    assert 0.3 < even["chance_14_days"] < 0.9
     assert items["Some"]["p50"] is not None
 
 
