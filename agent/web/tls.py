@@ -22,15 +22,23 @@ class Certificate:
 
     def __init__(self, certificate: Path, key: Path) -> None:
         self._files = certificate, key
+        self._present = self._loaded()
         self.context = self._loaded()
+        self.context.sni_callback = self._shown
 
     def renew(self) -> None:
         """Read the files again: connections made from now on are shown the new certificate, old ones go on.
 
-        Raises CannotProve and leaves the old one in force when the new one cannot be used.
+        Raises CannotProve and leaves the old one in force when the new one cannot be used. May be called from any
+        thread.
         """
-        self._loaded()  # into a context of its own first: a bad file must not spoil the one in use
-        self.context.load_cert_chain(*self._files, password=_no_pass_phrase)
+        # A context of its own: one in use would have the new certificate with the old key for a moment, and whoever
+        # comes in that moment would be turned away.
+        self._present = self._loaded()
+
+    def _shown(self, connection: ssl.SSLObject, _name: str | None, _context: ssl.SSLContext) -> None:
+        """Called at the beginning of each connection, also of one that says no name of the server."""
+        connection.context = self._present
 
     def _loaded(self) -> ssl.SSLContext:
         certificate, key = self._files

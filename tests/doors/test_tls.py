@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import socket
 import ssl
+import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import nullcontext
 from pathlib import Path
 
@@ -139,6 +141,35 @@ def test_a_renewed_certificate_is_shown_to_whoever_comes_next(
     with pytest.raises(CannotProve, match="not a certificate and its key in PEM form"):
         server.renew()
     assert peer(server, authority.trusting())[1] == after, "the old one stays in force"
+
+
+@pytest.mark.parametrize("name", [NAME, None], ids=["by name", "by address"])
+def test_nobody_is_turned_away_while_a_certificate_is_renewed(
+    server: Server, authority: Authority, name: str | None
+) -> None:
+    # A client that comes by address says no name at all (RFC 6066, section 3).
+    context = authority.trusting()
+    context.check_hostname = name is not None
+    done, seen = threading.Event(), []
+
+    def come_and_go() -> None:
+        while not done.is_set():
+            with (
+                socket.create_connection(("127.0.0.1", server.port), timeout=20) as plain,
+                context.wrap_socket(plain, server_hostname=name) as secure,
+            ):
+                seen.append(x509.load_der_x509_certificate(secure.getpeercert(binary_form=True) or b"").serial_number)
+
+    with ThreadPoolExecutor(4) as people:
+        coming = [people.submit(come_and_go) for _ in range(4)]
+        for _ in range(15):
+            authority.issue("server")
+            for _ in range(10):
+                server.renew()
+        done.set()
+    for one in coming:
+        one.result()
+    assert len(set(seen)) > 3, "more than one certificate was met"
 
 
 def test_files_that_cannot_be_used_are_said_clearly(authority: Authority, tmp_path: Path) -> None:
