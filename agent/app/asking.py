@@ -82,9 +82,8 @@ class OwnWire:
         return reading
 
     async def _read(self, settings: Settings, stop: Stop) -> Answers:
-        wanted = settings.polling.engine
         try:
-            engine = open_engine(None if wanted == "auto" else wanted)
+            engine = open_engine(settings.polling.engine)
         except WireError as error:
             raise CannotAsk(str(error)) from None
         try:

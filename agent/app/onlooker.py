@@ -54,11 +54,7 @@ async def look_on(
     polling = settings.polling
     oddities = parts.oddities(settings, folder)
     stops = parts.stops(settings, oddities)
-    reader = Reader(
-        open_engine(None if polling.engine == "auto" else polling.engine),
-        Limits(in_flight=polling.in_flight),
-        clock=now,
-    )
+    reader = Reader(open_engine(polling.engine), Limits(in_flight=polling.in_flight), clock=now)
     try:
         known = Fleet(store.printers(), store.latest(), store.contacts(), store.ledger(kinds=("doubled",)))
         sweep = Sweep(reader, _Onlooker(), known, clock=now, timer=timer, oddities=oddities, rate=polling.rate)

@@ -287,7 +287,7 @@ async def _printers(
     """The engine, the machine's limits for it, and a sample of the fleet."""
     polling = settings.polling
     try:
-        engine = open_engine(None if polling.engine == "auto" else polling.engine)
+        engine = open_engine(polling.engine)
     except Failure as failure:
         yield Finding("printers", "engine", WRONG, str(failure), "polling.engine: auto")
         return

@@ -193,7 +193,7 @@ class Service:
 
     def _open_wire(self, settings: Settings) -> None:
         wanted = settings.polling.engine
-        self.engine = open_engine(None if wanted == "auto" else wanted)
+        self.engine = open_engine(wanted)
         self.reader = Reader(self.engine, Limits(in_flight=settings.polling.in_flight), clock=self.clocks.now)
         if wanted == "auto" and self.engine.name != "gufo":
             self.log.warning("the quicker SNMP engine is not installed here", engine=self.engine.name)

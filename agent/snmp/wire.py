@@ -170,11 +170,13 @@ class Engine(Protocol):
 
 
 def open_engine(name: str | None = None) -> Engine:
-    """The engine called ``name``, or the best one that this machine has.
+    """The engine called ``name``, or the best one that this machine has (None, and ``auto`` as settings have it).
 
     Raises:
         Unsupported: the name is unknown, or the engine's library is not installed here.
     """
+    if name == "auto":
+        name = None
     if name is not None and name not in ENGINES:
         raise Unsupported(f"there is no SNMP engine called {name!r}: choose one of {', '.join(ENGINES)}")
     if name in (None, "gufo"):
