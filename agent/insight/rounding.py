@@ -12,6 +12,7 @@ import math
 import numpy as np
 
 from agent.insight.lives import Stretch
+from agent.insight.runout import WANDER
 from agent.insight.steps import ROUNDINGS, Steps, first_step_says
 from agent.insight.wear import MANY, Believed, Wear, drops_of
 
@@ -22,8 +23,6 @@ _SHARP, _BLURRED = 0.5, 2.0
 """So sharp (in steps) the first border by itself tells most, and so blurred nothing."""
 _SILENT = 0.8
 """A life whose own doubt is larger, in steps, cannot tell one rounding from the next."""
-WANDER_A_LIFE = 0.03
-"""How much the use a page may wander between a life's beginning and the rest of it (common practice, no source)."""
 _USED = (np.arange(8) + 0.5) / 8
 _WEIGHT = np.append(np.full(_USED.size, 0.75 / _USED.size), 0.25)
 """A cartridge was fitted anywhere between two readings, or when nothing was printed any more before the second."""
@@ -37,14 +36,15 @@ def rounding_says(
 
     ``a_day``: impressions of a workday; ``coverage``: the variance of one day's use a page.
     """
-    if not one.seen_start or steps.size >= 1.0:
+    swap = stretch.swap
+    if swap is None or steps.size >= 1.0:
         return _NOTHING
     if steps.size >= 0.04 and abs(1.0 - steps.size - one.shown_first) < 0.3 * steps.size:
         # A new cartridge that is shown one step below full: rounded down. It may be a used one, which is rare.
         return math.log(0.75), math.log(0.06), math.log(0.04)
     found = _first_border(one, steps.size)
     # In steps of some percent a new cartridge may be shown one step below full.
-    fresh = stretch.swap is not None and not stretch.swap.used_before and one.shown_first > 1.0 - 2.5 * steps.size
+    fresh = not swap.used_before and one.shown_first > 1.0 - 2.5 * steps.size
     if (one.full or fresh) and one.borders >= MANY and (found is None or found[1] > _SHARP):
         says = _by_many(levels, stretch, one, steps.size, max(1.0, a_day), coverage)
         if says is not None:
@@ -96,7 +96,7 @@ def _by_many(
     days, all_days = max(0.0, gone) / a_day, way / a_day
     uneven = coverage * (a_day / a_step) ** 2 * (days + days**2 / max(1.0, all_days))
     blur = float((width[early] ** 2).sum()) / _EARLY**2 / 12 / a_step**2
-    sd = math.sqrt(0.1**2 + blur + uneven + (WANDER_A_LIFE * gone / a_step) ** 2)
+    sd = math.sqrt(0.1**2 + blur + uneven + WANDER * (gone / a_step) ** 2)
     if sd > _SILENT:
         return None
     # Steps that were used when it was first seen: by how its rounding has them, and between fitting and then.

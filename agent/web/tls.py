@@ -22,8 +22,7 @@ class Certificate:
 
     def __init__(self, certificate: Path, key: Path) -> None:
         self._files = certificate, key
-        self._present = self._loaded()
-        self.context = self._loaded()
+        self.context = self._present = self._loaded()
         self.context.sni_callback = self._shown
 
     def renew(self) -> None:
