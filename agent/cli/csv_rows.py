@@ -120,8 +120,7 @@ def read(cells: Mapping[str, str]) -> Row:
     at = _moment(cells.get("at", ""))
     _named(texts)
     impressions = _count(cells.get("impressions", ""))
-    told = [name for name in ("supply", "kind", "capacity", "level") if cells.get(name, "").strip()]
-    supply = _supply(texts, cells) if told else None
+    supply = _supply(texts, cells) if _tells_of_supply(cells) else None
     if supply is None and impressions is None:
         raise Wrong("level", "", "a level with its supply, or impressions: this row tells neither")
     return Row(at, texts["printer"], texts["serial"], texts["model"], texts["site"], supply, impressions)
@@ -148,13 +147,17 @@ def faults(cells: Mapping[str, str], unread: Collection[str] = ()) -> tuple[Wron
     if not {"printer", "serial"} & {*found, *unread}:
         tried(lambda: _named(texts))
     tried(lambda: _count(cells.get("impressions", "")))
-    if any(cells.get(name, "").strip() for name in ("supply", "kind", "capacity", "level")):
+    if _tells_of_supply(cells):
         if not {"supply", "kind"} & {*found, *unread}:
             tried(lambda: _key_and_kind(texts))
         tried(lambda: _unit(texts))
         tried(lambda: _amount("capacity", cells.get("capacity", "")))
         tried(lambda: _amount("level", cells.get("level", "")))
     return tuple(sorted(found.values(), key=lambda one: COLUMNS.index(one.column)))
+
+
+def _tells_of_supply(cells: Mapping[str, str]) -> bool:
+    return any(cells.get(name, "").strip() for name in ("supply", "kind", "capacity", "level"))
 
 
 def _named(texts: Mapping[str, str]) -> None:

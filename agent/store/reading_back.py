@@ -6,7 +6,7 @@ from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import replace
 from datetime import datetime
 from sys import intern
-from typing import Any
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection, Row, select
 
@@ -31,6 +31,8 @@ from agent.store.snapshot import amount, load, status_point
 from agent.store.state import LastKnown, load_all
 from agent.store.state import load as last_known
 from agent.store.tables import counter, snapshot, supply
+
+P = TypeVar("P")
 
 
 def history(connection: Connection, printer_id: int, since: datetime | None, until: datetime | None) -> PrinterHistory:
@@ -72,13 +74,18 @@ def _supplies(
     found = rows(connection, LEVELS, [row.id for row in positions], begin, end)
 
     def points(row: Row[Any]) -> Dated[LevelPoint]:
-        kept = [point for point in found.get(row.id, ()) if end is None or point.at <= end]
-        return Dated.of(
-            [LevelPoint(moment(point.at), amount(point.level), amount(point.capacity)) for point in kept],
-            [seconds(point.at) for point in kept],
+        return _dated(
+            found.get(row.id, ()),
+            end,
+            lambda point: LevelPoint(moment(point.at), amount(point.level), amount(point.capacity)),
         )
 
     return supply_tracks(positions, points)
+
+
+def _dated(points: Iterable[Row[Any]], end: int | None, make: Callable[[Row[Any]], P]) -> Dated[P]:
+    kept = [point for point in points if end is None or point.at <= end]
+    return Dated.of(map(make, kept), (seconds(point.at) for point in kept))
 
 
 def supply_tracks(
@@ -105,10 +112,7 @@ def _counters(
     found = rows(connection, COUNTS, [row.id for row in names], begin, end)
 
     def points(row: Row[Any]) -> Dated[CountPoint]:
-        kept = [point for point in found.get(row.id, ()) if end is None or point.at <= end]
-        return Dated.of(
-            [CountPoint(moment(point.at), point.value) for point in kept], [seconds(point.at) for point in kept]
-        )
+        return _dated(found.get(row.id, ()), end, lambda point: CountPoint(moment(point.at), point.value))
 
     return counter_tracks(names, points)
 
