@@ -189,6 +189,13 @@ def _written(name: str, place: int, some: list[_Kept]) -> list[bytes]:
     ]
 
 
+def _sections(rows: list[_Kept]) -> Iterator[tuple[str, int, int, list[_Kept]]]:
+    """Family by family, so many printers at a time: the family's name and place, and which printers from where on."""
+    for place, metric in enumerate(PRINTERS):
+        for start in range(0, len(rows), _ROWS):
+            yield metric.name, place, start, rows[start : start + _ROWS]
+
+
 class PrinterLines:
     """The lines of every printer. May be used by several threads at once: what is kept is replaced, never changed.
 
@@ -206,47 +213,45 @@ class PrinterLines:
         rows = self.refresh(views)
         chunk: list[bytes] = []
         size = unrested = 0
-        for place, metric in enumerate(PRINTERS):
-            headed = False
-            for start in range(0, len(rows), _ROWS):
-                lines = b"".join(_written(metric.name, place, rows[start : start + _ROWS]))
-                if lines and not headed:
-                    chunk.append(heads[metric.name])
-                    headed = True
-                chunk.append(lines)
-                size += len(lines)
-                unrested += len(lines)
-                if unrested >= _OCTETS_BEFORE_REST:
-                    self._rest()
-                    unrested = 0
-                if size >= _CHUNK:
-                    yield b"".join(chunk)
-                    chunk, size = [], 0
+        headed = ""
+        for name, place, _, some in _sections(rows):
+            lines = b"".join(_written(name, place, some))
+            if lines and headed != name:
+                chunk.append(heads[name])
+                headed = name
+            chunk.append(lines)
+            size += len(lines)
+            unrested += len(lines)
+            if unrested >= _OCTETS_BEFORE_REST:
+                self._rest()
+                unrested = 0
+            if size >= _CHUNK:
+                yield b"".join(chunk)
+                chunk, size = [], 0
         yield b"".join(chunk)
 
     def squeeze(self, views: Mapping[int, PrinterView], heads: Mapping[str, bytes], stream: Stream) -> Iterator[bytes]:
         """The same into a stream, and what can be sent of it by now. Where nothing changed, nothing is written."""
         rows = self.refresh(views)
         made_of: dict[int, _MadeOf] = {}
-        for place, metric in enumerate(PRINTERS):
-            headed = False
-            for start in range(0, len(rows), _ROWS):
-                some = rows[start : start + _ROWS]
-                if place in _FILLED:
-                    lines: bytes | Segment = b"".join(_written(metric.name, place, some))
-                else:
-                    lines = self._block(metric.name, place, start, some, made_of)
-                size = lines.size if isinstance(lines, Segment) else len(lines)
-                if size and not headed:
-                    stream.add(heads[metric.name])
-                    headed = True
-                if isinstance(lines, Segment):
-                    stream.splice(lines)
-                else:
-                    stream.add(lines)
-                if piece := stream.piece():
-                    yield piece
-            self._rest()
+        headed = ""
+        for name, place, start, some in _sections(rows):
+            lines: bytes | Segment
+            if place in _FILLED:
+                lines = b"".join(_written(name, place, some))
+            else:
+                lines = self._block(name, place, start, some, made_of)
+            if lines and headed != name:
+                stream.add(heads[name])
+                headed = name
+            if isinstance(lines, Segment):
+                stream.splice(lines)
+            else:
+                stream.add(lines)
+            if piece := stream.piece():
+                yield piece
+            if start + _ROWS >= len(rows):  # the end of a family
+                self._rest()
 
     def _block(self, name: str, place: int, start: int, some: list[_Kept], made_of: dict[int, _MadeOf]) -> Segment:
         """The lines of one family of some printers, squeezed. ``made_of``: shared by the families of one page."""

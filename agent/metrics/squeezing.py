@@ -31,6 +31,9 @@ class Segment:
     crc: int
     shift: int
 
+    def __len__(self) -> int:
+        return self.size
+
 
 def segment(text: bytes) -> Segment:
     """The text as it may stand anywhere in a stream."""
