@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pytest
 from selenium.webdriver import Chrome
 from selenium.webdriver.common.by import By
 
 from agent.app.service import Service
-from tests.browser.agent import agent
-from tests.browser.chrome import browser, look_like
+from tests.browser.chrome import look_like
 
 pytestmark = pytest.mark.slow
 
@@ -25,18 +22,6 @@ return [...document.querySelectorAll("form.slip select")].flatMap(box => {
 });
 """
 """The boxes that are narrower than the widest choice in them, with the arrow beside it, wants."""
-
-
-@pytest.fixture(scope="module")
-def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Service]]:
-    with agent(tmp_path_factory.mktemp("agent")) as going:
-        yield going
-
-
-@pytest.fixture(scope="module")
-def chrome() -> Iterator[Chrome]:
-    with browser() as opened:
-        yield opened
 
 
 @pytest.mark.parametrize("path", ["/printers/2/service", "/cards/2.wasteToner"])

@@ -13,7 +13,7 @@ from agent.app.service import Service
 from agent.model.fleet import LedgerEntry
 from agent.model.hands import SET, Handwork
 from tests.browser.agent import agent
-from tests.browser.chrome import browser, complaints, loaded
+from tests.browser.chrome import complaints, loaded
 
 
 @pytest.fixture(scope="module")
@@ -22,12 +22,6 @@ def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Ser
         listen = service.settings.listen.address
         # The agent's own server: it is the one that is told of changes.
         yield f"http://127.0.0.1:{listen.port}", service
-
-
-@pytest.fixture(scope="module")
-def chrome() -> Iterator[Chrome]:
-    with browser() as opened:
-        yield opened
 
 
 def write(service: Service, text: str) -> None:

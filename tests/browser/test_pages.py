@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
 from datetime import datetime, timedelta
 from pathlib import Path
 from urllib.parse import quote
@@ -19,9 +18,8 @@ from agent.app.service import Service
 from agent.store import Store
 from agent.web.drawings import palettes
 from agent.web.gate import Gate
-from tests.browser.agent import agent
 from tests.browser.axe import nothing_serious
-from tests.browser.chrome import browser, complaints, loaded, look_like, picture
+from tests.browser.chrome import complaints, loaded, look_like, picture
 from tests.doors.house import GOOD, Time, keeper_of, served
 
 pytestmark = pytest.mark.slow
@@ -35,18 +33,6 @@ PAGES = {
 LOOKS = {
     "light": (False, 1280, ""), "dark": (True, 1280, ""), "phone": (False, 390, ""), "print": (False, 800, "print"),
 }  # fmt: skip
-
-
-@pytest.fixture(scope="module")
-def running(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[str, Service]]:
-    with agent(tmp_path_factory.mktemp("agent")) as going:
-        yield going
-
-
-@pytest.fixture(scope="module")
-def chrome() -> Iterator[Chrome]:
-    with browser() as opened:
-        yield opened
 
 
 @pytest.mark.parametrize("name", PAGES)

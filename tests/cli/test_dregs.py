@@ -5,7 +5,6 @@ RFC 3805, prtMarkerSuppliesLevel: 0 is no more left, -3 is some left; how a prin
 
 from __future__ import annotations
 
-import csv
 import json
 import re
 from dataclasses import replace
@@ -13,17 +12,16 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 import pytest
-import typer
 from typer.testing import CliRunner
 
 from agent.alarms.rules import Rule
-from agent.cli import insight, transfer
 from agent.insight.jobs import gather
 from agent.model.dregs import dregs_words
 from agent.model.reading import CONSUMED, Supply
 from agent.model.round import EMPTY
 from agent.web.sheet import outlook_of
 from tests.alarms.scene import Agent, seen, toner
+from tests.cli.mornings import mornings, program, taken_in
 from tests.insight.walked import NOW, TODAY, forecast, morning, printer, spot
 
 FIRST = datetime.fromisoformat("2025-03-03T07:00:00+01:00")
@@ -33,12 +31,10 @@ COARSE, FINE = ("Coarse", 10), ("Fine", 1)
 
 def rows(name: str, step: int, days: int):
     """A printer that shows its toner in such steps, rounded down, and takes a new one when the last page is printed."""
-    count, left = 1_000, 5_000
-    for day in range(days):
-        at = FIRST + timedelta(days=day)
+    for at, count, left in mornings(FIRST, range(days), 5_000):
         level = int(100 * left / 5_000) // step * step
         yield (
-            at.isoformat(),
+            at,
             name,
             name,
             f"Bruma {name}",
@@ -50,26 +46,16 @@ def rows(name: str, step: int, days: int):
             level,
             count,
         )
-        if at.weekday() < 5:
-            left = left if left > 0 else 5_000
-            count, left = count + 100, left - 100
 
 
 @pytest.fixture
 def runout(tmp_path: Path):
-    program = typer.Typer()
-    insight.register(program)
-    transfer.register(program)
-    url = f"sqlite:///{tmp_path / 'history.sqlite'}"
     days = 3 * 70 + 63 + 3  # three have lasted 50 workdays each, of the fourth 47 are gone: 6 % is left
-    file = tmp_path / "readings.csv"
-    with file.open("w", newline="") as opened:
-        csv.writer(opened).writerows([HEAD, *rows(*COARSE, days), *rows(*FINE, days)])
-    assert CliRunner().invoke(program, ["import", str(file), "--store", url]).exit_code == 0
+    url = taken_in(tmp_path, [HEAD, *rows(*COARSE, days), *rows(*FINE, days)])
 
     def run(*words: str) -> str:
         at = (FIRST + timedelta(days=days - 1, hours=1)).isoformat()
-        done = CliRunner().invoke(program, ["runout", "--at", at, "--store", url, *words], env={"COLUMNS": "260"})
+        done = CliRunner().invoke(program(), ["runout", "--at", at, "--store", url, *words], env={"COLUMNS": "260"})
         assert done.exit_code == 0, done.output
         return done.output
 

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import re
-from datetime import date, datetime, timedelta
+from datetime import date, datetime
 from pathlib import Path
 
 import pytest
-import typer
 from typer.testing import CliRunner
 
-from agent.cli import insight, transfer
+from tests.cli.mornings import mornings, program, taken_in
 
 DOCS = Path(__file__).parents[2] / "docs" / "json-insight.md"
 AT = "2025-07-07T08:00:00+02:00"
@@ -40,12 +38,10 @@ def _rows():
         ("Some", "S2", 4_000, 0),
         ("New [bold]", "S3", 5_000, 124),
     ):
-        count, left = 1_000, lasts
-        for day in range(start, 126):
-            at = FIRST + timedelta(days=day)
+        for at, count, left in mornings(FIRST, range(start, 126), lasts):
             level = -3 if name == "Some" and left > 0 else 0 if name == "Some" else round(100 * left / lasts)
             yield (
-                at.isoformat(),
+                at,
                 name,
                 serial,
                 "Tallgrass M40" if name != "Some" else "Bruma 300",
@@ -58,30 +54,11 @@ def _rows():
                 level,
                 count,
             )
-            if at.weekday() < 5:
-                if left <= 0:
-                    left = lasts
-                count, left = count + 100, left - 100
 
 
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("insight")
-    path = folder / "readings.csv"
-    with path.open("w", newline="") as file:
-        csv.writer(file).writerows([HEAD, *_rows()])
-    program = _program()
-    url = f"sqlite:///{folder / 'history.sqlite'}"
-    done = CliRunner().invoke(program, ["import", str(path), "--store", url])
-    assert done.exit_code == 0, done.output
-    return url
-
-
-def _program():
-    program = typer.Typer(pretty_exceptions_enable=False)
-    insight.register(program)
-    transfer.register(program)
-    return program
+    return taken_in(tmp_path_factory.mktemp("insight"), [HEAD, *_rows()])
 
 
 @pytest.fixture
@@ -90,7 +67,7 @@ def lowmark(filled, tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
 
     def run(*words, status=0):
-        done = CliRunner().invoke(_program(), [*words, "--store", filled])
+        done = CliRunner().invoke(program(), [*words, "--store", filled])
         assert done.exit_code == status, done.output
         return done.output
 
