@@ -204,7 +204,7 @@ def test_a_quiet_time_asks_for_nothing():
         performance([], [FULL], START, START)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.lists(st.integers(0, 50), max_size=30), st.integers(0, 20))
 def test_the_fullest_window_agrees_with_trying_every_one(seconds, width):
     moments = sorted(START + timedelta(seconds=one) for one in seconds)

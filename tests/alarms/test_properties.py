@@ -112,7 +112,7 @@ def person(agent: Agent, what: str, which: int, number: int = 0) -> None:
     agent.ledger.append(transition.entry)
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 @given(RULES, st.lists(STEPS, max_size=40))
 def test_never_told_twice_never_lost_and_the_ledger_tells_the_whole_story(rules, steps):
     agent = Agent(list(rules))
@@ -240,7 +240,7 @@ def ledger_is_a_chain(agent: Agent) -> None:
         assert state == (agent.records[key].state.value if key in agent.records else "normal")
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(
     st.lists(st.tuples(st.integers(1, 4), st.one_of(st.integers(0, 25), st.none())), max_size=40),
     st.integers(0, 6),

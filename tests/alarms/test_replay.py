@@ -88,7 +88,7 @@ def heard(told):
     return sorted((one.key, one.heard, one.raised, one.returned) for one in told.spells if one.heard)
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(
     st.lists(st.tuples(MINUTES, MINUTES, MINUTES), min_size=1, max_size=40),
     st.integers(0, 4),

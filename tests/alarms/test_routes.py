@@ -122,7 +122,7 @@ def test_quiet_hours_go_by_the_clock_of_the_printers_site():
 STEPS = st.lists(st.tuples(st.integers(1, 40), st.sampled_from([5, 90]), st.booleans()), max_size=40)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(STEPS)
 def test_whoever_heard_of_an_alarm_hears_of_its_end_and_nobody_of_an_end_alone(steps):
     agent = Agent([BOTH], routes={"phone": Route(quiet=(NIGHT,))})

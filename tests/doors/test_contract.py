@@ -67,7 +67,6 @@ def test_every_answer_is_one_that_the_document_knows(
 
         @settings(
             max_examples=12,
-            deadline=None,
             derandomize=True,
             database=None,
             phases=(Phase.explicit, Phase.generate),

@@ -133,7 +133,7 @@ AMOUNTS = st.one_of(st.integers(0, 2**31 - 1), st.sampled_from(list(Mark)), st.i
 HOURS = st.floats(-1e4, 1e5, allow_nan=False)
 
 
-@settings(max_examples=120, deadline=None)
+@settings(max_examples=120)
 @given(
     st.lists(st.tuples(HOURS, AMOUNTS, AMOUNTS), max_size=25),
     st.lists(st.tuples(HOURS, st.integers(0, 2**40)), max_size=25),

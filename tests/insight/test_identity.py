@@ -376,7 +376,7 @@ readings = st.builds(
 sweeps = st.lists(readings, max_size=6, unique_by=lambda one: (one.address, one.device_index))
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.lists(sweeps, max_size=4))
 def test_no_printer_is_two_at_once_and_nothing_met_is_dropped(history: Sequence[Sequence[Reading]]):
     house = House()
@@ -396,7 +396,7 @@ def test_no_printer_is_two_at_once_and_nothing_met_is_dropped(history: Sequence[
         assert len(set(standing)) == len(standing)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.lists(sweeps, max_size=3), sweeps)
 def test_the_same_sweep_again_and_again_comes_to_rest(history: Sequence[Sequence[Reading]], last: Sequence[Reading]):
     house = House()

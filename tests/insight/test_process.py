@@ -7,7 +7,7 @@ import tomllib
 from importlib.resources import files
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.insight.process import ProcessFault, packaged, parse
@@ -141,7 +141,6 @@ def test_an_unknown_kind_leads_to_the_nearest(word: str, near: str) -> None:
     assert near in PROCESS.nearest(word)
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.text(max_size=200))
 def test_any_word_is_answered(word: str) -> None:
     kind = PROCESS.kind_of(word)
@@ -149,7 +148,6 @@ def test_any_word_is_answered(word: str) -> None:
     assert set(PROCESS.nearest(word)) <= set(PROCESS.symptoms)
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.text(max_size=30), st.integers(-10, 2**31), st.text(max_size=30), st.text(max_size=30))
 def test_whatever_a_printer_reports_is_placed_or_not(code: str, number: int, group: str, supply: str) -> None:
     part = PROCESS.part_of(code, number, group, supply)

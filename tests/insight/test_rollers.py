@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.insight.rollers import (
@@ -81,7 +81,6 @@ def test_what_fits_makes_more_suspect_and_what_does_not_less() -> None:
     assert factor([other, fits]) == factor([fits])
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(st.floats(SHORTEST_MM, LONGEST_MM), st.lists(DIAMETERS, max_size=8))
 def test_every_roller_is_told_once_the_best_first(every: float, diameters: list[float]) -> None:
     rollers = [Roller.of_diameter(f"r{at}", one) for at, one in enumerate(diameters)]
@@ -96,7 +95,6 @@ def test_every_roller_is_told_once_the_best_first(every: float, diameters: list[
         assert 0 <= strength(one) <= 1
 
 
-@settings(deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(DIAMETERS.filter(lambda one: 1 <= math.pi * one <= 1500), st.floats(-1, 1))
 def test_a_distance_within_the_tolerance_is_always_found(diameter: float, off: float) -> None:
     roller = Roller.of_diameter("drum", diameter)

@@ -135,7 +135,7 @@ def test_what_is_due_although_it_will_hardly_run_out_says_what_makes_it_due():
     assert "it costs no more now" in wait.why
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.floats(1, 60), st.floats(0.1, 20), st.sampled_from(["toner:black", "wasteToner", "opc:black"]))
 def test_nothing_is_due_for_a_chance_of_next_to_nothing_alone(days, spread, supply):
     for card in planned(spot(printer(1), forecast(1, supply, days, spread))).cards:
@@ -554,7 +554,7 @@ def due_keys(given_morning: Morning) -> set[str]:
     return found
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(mornings())
 def test_no_job_is_lost(given_morning):
     made = plan_round(given_morning, NOW)
@@ -570,7 +570,7 @@ def test_no_job_is_lost(given_morning):
     assert all(re.fullmatch(r"[A-Za-z0-9._~-]+", key) for key in keys)
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 @given(mornings())
 def test_merging_loses_no_caution_no_step_and_no_part(given_morning):
     made = plan_round(given_morning, NOW)
@@ -588,7 +588,7 @@ def test_merging_loses_no_caution_no_step_and_no_part(given_morning):
     assert made.minutes == sum(one.minutes + one.walk for one in made.visits)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(mornings(), st.randoms(use_true_random=False))
 def test_the_same_morning_makes_the_same_round_in_whatever_order_it_is_told(given_morning, dice):
     spots = list(given_morning.spots)
@@ -622,7 +622,7 @@ def test_two_hundred_printers_are_walked_by_place():
     assert places == sorted(places)
 
 
-@settings(max_examples=80, deadline=None)
+@settings(max_examples=80)
 @given(mornings(), st.floats(20, 200))
 def test_what_is_far_off_may_be_left_out_of_the_reckoning(given_morning, days):
     """A forecast far beyond the round changes nothing on it (the planner leaves such ones out for speed)."""

@@ -269,7 +269,7 @@ def test_spread_quantiles_and_chances_are_each_others_inverse(chance, days):
     assert len(PROBABILITIES) == len(days)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.integers(10, 400), st.floats(0.00002, 0.002), st.sampled_from([1, 5, 10, 25]), st.integers(20, 150))
 def test_whatever_was_printed_the_answer_is_in_order(pages, use, step, days):
     supply, counts = steady(days + 1, pages=pages, use=use, step=step)

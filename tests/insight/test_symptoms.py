@@ -10,7 +10,7 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from agent.insight.clues import SOUND, SPENT, Case, clues, events, share
@@ -346,7 +346,7 @@ def test_the_document_tells_the_factors_that_are_reckoned_with() -> None:
 NASTY = st.text(max_size=40)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=60)
 @given(
     st.lists(
         st.builds(

@@ -66,7 +66,7 @@ def test_many_are_weighed_as_one_by_one():
         )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.floats(0, 100), st.floats(0.05, 20), st.floats(0, 500), st.floats(0, 60), st.floats(0, 50))
 def test_sums_are_sane_whatever_is_weighed(mean, sd, harm, walk, worth):
     (sums,) = weigh([Stake(normal(mean, sd), harm, walk, worth)], DAILY)
@@ -76,7 +76,7 @@ def test_sums_are_sane_whatever_is_weighed(mean, sd, harm, walk, worth):
     assert -1e-6 <= sums.later <= harm + walk + worth * mean + 10 * worth * sd + 1e-6
 
 
-@settings(max_examples=40, deadline=None)
+@settings(max_examples=40)
 @given(st.floats(1, 30), st.floats(0.2, 5), st.floats(0, 100))
 def test_a_dearer_standstill_never_makes_waiting_cheaper(mean, sd, harm):
     law = normal(mean, sd)

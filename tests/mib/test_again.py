@@ -32,7 +32,7 @@ def again(
     return reading, memory
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.data())
 def test_a_printer_whose_cells_move_come_and_go_gives_the_same_with_memory_or_without(data: st.DataObject) -> None:
     cells = colour_printer()
@@ -49,7 +49,7 @@ def test_a_printer_whose_cells_move_come_and_go_gives_the_same_with_memory_or_wi
         _, memory = again(dict(cells), memory, data.draw(st.sampled_from([1, 1, 1, 2])), oddities)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.dictionaries(any_oids, values, max_size=25), st.data())
 def test_so_does_anything_else_that_answers(cells: dict[str, Value], data: st.DataObject) -> None:
     memory = None

@@ -63,7 +63,7 @@ def check(reading: Reading) -> None:
     repr(reading)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(st.dictionaries(any_oids, values, max_size=40), st.integers(-1, 5))
 def test_any_cells_give_a_reading(cells: dict[str, Value], device: int) -> None:
     for oddities in ((), ODDITIES):
@@ -77,7 +77,7 @@ def test_any_cells_give_a_reading(cells: dict[str, Value], device: int) -> None:
         assert f"{line.name}{line.raw}{line.meaning}".translate(JOINERS).isprintable()
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(st.data())
 def test_a_printer_gone_wild_in_a_few_cells_still_gives_a_reading(data: st.DataObject) -> None:
     cells = colour_printer()

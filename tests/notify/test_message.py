@@ -8,7 +8,7 @@ from email import message_from_bytes
 from email.policy import default
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from agent.notify.channel import masked
@@ -136,7 +136,6 @@ HOSTILE = st.text(
 )
 
 
-@settings(deadline=None)
 @given(HOSTILE, HOSTILE, HOSTILE, HOSTILE)
 def test_nothing_that_a_printer_says_makes_a_header_or_a_line(name, place, described, key):
     plain = message(printer="x", place="x", description="x", key="x")

@@ -223,7 +223,7 @@ def quietly(text: str) -> tuple[SettingsError, ...]:
     return found
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 @given(st.text(max_size=200))
 def test_whatever_the_text_only_settings_errors_come_out(text: str) -> None:
     quietly(text)

@@ -115,7 +115,7 @@ def read_whole(data: bytes, asked: Form, request_id: bytes) -> Outcome:
     return "rows", (rows, {name: value for name, value in rows if name in wanted})
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=500)
 @given(st.data())
 def test_with_the_memory_of_the_last_answer_or_without_the_same_comes_out(data: st.DataObject) -> None:
     first = data.draw(answers())

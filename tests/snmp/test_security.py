@@ -136,7 +136,7 @@ values = st.one_of(
     st.integers(0, 99),
     st.lists(st.tuples(names, values), max_size=8),
 )
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=150)
 def test_a_response_is_read_as_it_was_written(request_id: int, status: int, index: int, rows: list) -> None:
     written = ber.write(
         ber.Message(1, b"public", ber.RESPONSE, request_id, status, index, tuple((n, typed) for n, (typed, _) in rows))
@@ -148,7 +148,7 @@ def test_a_response_is_read_as_it_was_written(request_id: int, status: int, inde
 
 
 @given(st.integers(0, 2**31 - 1), st.lists(names, min_size=1, max_size=8), st.integers(0, 50))
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=100)
 def test_a_request_is_what_pysnmp_reads(request_id: int, oids: list[str], repetitions: int) -> None:
     from pyasn1.codec.ber import decoder
     from pysnmp.proto import api
@@ -173,7 +173,7 @@ ANSWER = ber.write(
 @pytest.mark.parametrize("reads", [wire_ber.response, wire_ber.secured, wire_ber.oid_text])
 @given(st.data())
 @example(None)
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 def test_whatever_comes_is_read_or_is_a_value_error(
     reads: Callable[[bytes], object], data: st.DataObject | None
 ) -> None:

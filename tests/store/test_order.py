@@ -108,7 +108,7 @@ def check(store: Store, desk: int, said: dict[int, Outcome]) -> None:
 
 def examples(fresh: functools.partial[object], count: int) -> settings:
     """Fewer on the server, where each costs more; the sharp part of the algorithm is the same on both."""
-    return settings(max_examples=count if fresh.func is fresh_sqlite else count // 3, deadline=None)
+    return settings(max_examples=count if fresh.func is fresh_sqlite else count // 3)
 
 
 def test_store_answers_as_a_plain_list_in_any_order(fresh: functools.partial[object]) -> None:
@@ -155,7 +155,7 @@ def test_in_order_of_time_the_step_function_is_exact_at_every_moment(fresh: func
     example()
 
 
-@settings(max_examples=400, deadline=None)
+@settings(max_examples=400)
 @given(
     said=st.dictionaries(st.integers(0, 30).map(lambda it: it * 10), st.sampled_from("ab"), min_size=1),
     data=st.data(),

@@ -113,7 +113,7 @@ POINTS = st.lists(
 )
 
 
-@settings(max_examples=200, deadline=None)
+@settings(max_examples=200)
 @given(points=POINTS)
 def test_what_stays_keeps_ends_rises_and_the_last_of_each_bucket(points: list[tuple[int, int]]) -> None:
     start = micros(MONDAY - 200 * DAY)
@@ -190,7 +190,7 @@ def test_contact_runs_of_the_last_months_stay_as_they_are(store: Store) -> None:
 STRETCHES = st.lists(st.tuples(st.integers(1, 600), st.integers(0, 600), st.booleans()), min_size=1, max_size=40)
 
 
-@settings(max_examples=300, deadline=None)
+@settings(max_examples=300)
 @given(STRETCHES)
 def test_joined_runs_keep_every_answer_and_every_longer_silence(stretches: list[tuple[int, int, bool]]) -> None:
     minute, at, given_runs = 60_000_000, micros(MONDAY - 200 * DAY), []
